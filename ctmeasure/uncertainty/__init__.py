@@ -1,0 +1,1 @@
+"""Estimates, distributions, Monte Carlo and coverage intervals. Import the leaf module you need."""
