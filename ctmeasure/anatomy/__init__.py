@@ -1,0 +1,1 @@
+"""The words of the ear: landmarks, structures, facts, sides, frames, planes and published values."""

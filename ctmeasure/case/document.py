@@ -1,0 +1,189 @@
+"""The JSON form of a case, its schema and its checks (pydantic stands here, at the file edge, and nowhere deeper)."""
+
+from __future__ import annotations
+
+import json
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
+
+from ctmeasure.anatomy.facts import facts_from_mapping, facts_to_mapping
+from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, PointLps
+from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
+from ctmeasure.anatomy.vocabulary import Side, Status
+from ctmeasure.case.model import SCHEMA_VERSION, Case, HistoryEntry, Picture, ScanReference, SiteRequest
+from ctmeasure.errors import CaseError, CtmeasureError
+from ctmeasure.planning.results import PlanResult
+from ctmeasure.planning.settings import Settings, settings_from_mapping
+from ctmeasure.volume.quality import ScanFitness
+
+
+class StructureDocument(BaseModel):
+    """A tube, patch or ball as saved."""
+
+    model_config = ConfigDict(extra="forbid")
+    id: str
+    shape: Literal["tube", "patch", "ball"]
+    status: Status
+    points_lps: list[PointLps]
+    radii_mm: list[float | None] = []
+    surface_u_mm: float | None = None
+    confirmed_by: str = ""
+
+
+class CaseDocument(BaseModel):
+    """case.json, schema version 1. Lengths in mm, coordinates in LPS, angles in degrees."""
+
+    model_config = ConfigDict(extra="forbid")
+    schema_version: Literal[1]
+    side: Side
+    scan: ScanReference
+    facts: dict[str, Any]
+    landmarks: list[Landmark]
+    structures: list[StructureDocument]
+    sites: list[SiteRequest]
+    settings: dict[str, float | int | str]
+    seed: int
+    fitness: ScanFitness | None
+    results: PlanResult | None
+    pictures: list[Picture]
+    history: list[HistoryEntry]
+
+
+def _structure_to_document(structure: Structure) -> StructureDocument:
+    radii: list[float | None] = []
+    if isinstance(structure, Tube):
+        radii = list(structure.radii_mm)
+    elif isinstance(structure, Ball):
+        radii = [structure.radius_mm]
+    return StructureDocument(
+        id=structure.id,
+        shape="tube" if isinstance(structure, Tube) else "ball" if isinstance(structure, Ball) else "patch",
+        status=structure.status,
+        points_lps=list(structure.points),
+        radii_mm=radii,
+        surface_u_mm=structure.surface_u_mm,
+        confirmed_by=structure.confirmed_by,
+    )
+
+
+def _structure_from_document(saved: StructureDocument) -> Structure:
+    common = (saved.id, saved.status, tuple(saved.points_lps), saved.surface_u_mm, saved.confirmed_by)
+    if saved.shape == "tube":
+        return Tube(*common, radii_mm=tuple(saved.radii_mm))
+    if saved.shape == "patch":
+        return Patch(*common)
+    return Ball(*common, radius_mm=saved.radii_mm[0] if saved.radii_mm else None)
+
+
+def case_to_json(case: Case) -> str:
+    """A case as JSON text; the same case gives the same bytes.
+
+    Parameters
+    ----------
+    case
+        The case.
+
+    Returns
+    -------
+    str
+        Indented JSON that ends in a line feed.
+
+    Raises
+    ------
+    CaseError
+        When a value cannot be written as JSON (not a number).
+    """
+    settings = {name: getattr(case.settings, name) for name in Settings.__dataclass_fields__}
+    document = CaseDocument(
+        schema_version=SCHEMA_VERSION,
+        side=case.side,
+        scan=case.scan,
+        facts=facts_to_mapping(case.facts),
+        landmarks=list(case.landmarks.values()),
+        structures=[_structure_to_document(s) for s in case.structures],
+        sites=list(case.sites),
+        settings=settings,
+        seed=case.seed,
+        fitness=case.fitness,
+        results=case.results,
+        pictures=list(case.pictures),
+        history=list(case.history),
+    )
+    try:
+        return json.dumps(document.model_dump(mode="json"), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+    except ValueError as error:
+        raise CaseError(f"the case holds a value JSON cannot write ({error})", expected="finite numbers") from None
+
+
+def case_from_json(text: str, *, name: str = "case.json") -> Case:
+    """Read a case back.
+
+    Parameters
+    ----------
+    text
+        JSON text.
+    name
+        File name for messages.
+
+    Returns
+    -------
+    Case
+
+    Raises
+    ------
+    CaseError
+        When it is not JSON, not a case, of an unknown schema version, or contradicts itself.
+    """
+    try:
+        data = json.loads(text)
+    except ValueError as error:
+        raise CaseError(
+            f"'{name}' is not JSON ({error})", expected="a saved case", action="use an undamaged copy"
+        ) from None
+    version = data.get("schema_version") if isinstance(data, dict) else None
+    if version != SCHEMA_VERSION:
+        raise CaseError(
+            f"'{name}' has schema version {version}",
+            expected=f"version {SCHEMA_VERSION}",
+            action="use the program version that wrote it, or a newer one",
+        )
+    try:
+        document = CaseDocument.model_validate(data)
+        return Case(
+            side=document.side,
+            scan=document.scan,
+            facts=facts_from_mapping(document.facts),
+            landmarks=LandmarkSet(document.landmarks),
+            structures=tuple(_structure_from_document(s) for s in document.structures),
+            sites=tuple(document.sites),
+            settings=settings_from_mapping(document.settings),
+            fitness=document.fitness,
+            results=document.results,
+            pictures=tuple(document.pictures),
+            history=tuple(document.history),
+            seed=document.seed,
+        )
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise CaseError(
+            f"'{name}': {where}: {first['msg']}", expected="a saved case", action="use an undamaged copy"
+        ) from None
+    except CtmeasureError as error:
+        raise CaseError(f"'{name}': {error}", expected="a saved case") from None
+
+
+def case_schema() -> dict[str, Any]:
+    """The JSON Schema of case.json.
+
+    Raises
+    ------
+    Nothing.
+
+    Example
+    -------
+    >>> case_schema()["title"]
+    'CaseDocument'
+    """
+    return TypeAdapter(CaseDocument).json_schema()

@@ -1,0 +1,1 @@
+"""From marks on a scan to measurands, holes, clearances, probabilities and lengths."""

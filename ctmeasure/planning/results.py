@@ -1,0 +1,219 @@
+"""What a plan consists of: plain frozen records, from which every file, page and window is written."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from ctmeasure.anatomy.landmarks import PointLps
+from ctmeasure.uncertainty.estimate import Estimate
+
+Verdict = Literal["clear", "caution", "keep out", "not assessed"]
+VERDICTS: tuple[Verdict, ...] = ("clear", "caution", "not assessed", "keep out")
+"""From best to worst, for combining over structures: a known contact outranks a gap in knowledge."""
+VERDICT_WORDS: dict[str, str] = {
+    "clear": "margin kept",
+    "caution": "caution",
+    "keep out": "keep out",
+    "not assessed": "not assessed",
+}
+ThicknessState = Literal[
+    "resolved", "model dependent", "present, not resolved", "below resolution", "no wall found", "not assessed"
+]
+ANY = "any"
+"""Structure name of the row that combines all structures of a site."""
+
+
+def worst(*verdicts: Verdict) -> Verdict:
+    """The worst of several verdicts; with none given, ``not assessed``.
+
+    Example
+    -------
+    >>> worst("clear", "not assessed", "caution"), worst("not assessed", "keep out"), worst()
+    ('not assessed', 'keep out', 'not assessed')
+    """
+    return max(verdicts, key=VERDICTS.index, default="not assessed")
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """One measurand of one ear; ``estimate`` is None when it could not be given, and ``flags`` say why."""
+
+    id: str
+    qualifier: str
+    estimate: Estimate | None
+    inputs: tuple[str, ...] = ()
+    flags: tuple[str, ...] = ()
+    definition: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class WallPath:
+    """Bone along one drill direction, from the wall surface at the entry point."""
+
+    to_first_gap: Estimate | None
+    state: ThicknessState
+    to_exit_mm: float | None
+    far_side: str
+    to_exit_u_mm: float | None = None
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Clearance:
+    """Least gap between the swept bur and one structure (or `ANY`), with its probabilities and verdict."""
+
+    structure: str
+    estimate: Estimate | None
+    p_contact: float | None
+    p_below_margin: float | None
+    margin_mm: float | None
+    accepted_risk: float | None
+    verdict: Verdict
+    draws: int = 0
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SiteResult:
+    """One candidate hole: where it is, what it goes through, what it comes near."""
+
+    id: str
+    entry_lps: PointLps
+    direction_lps: PointLps
+    moved_mm: float | None
+    wall_angle_deg: float | None
+    clock_hour: float | None
+    rim_distance_mm: float | None
+    depth_mm: float | None
+    angle_to_normal_deg: float | None
+    wall: WallPath
+    drill_depth_mm: float | None
+    reachable: bool | None
+    clearances: tuple[Clearance, ...]
+    overall: Clearance
+    flags: tuple[str, ...] = ()
+
+    @property
+    def verdict(self) -> Verdict:
+        """The overall verdict."""
+        return self.overall.verdict
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneCell:
+    """One cell of the canal-wall map; the riskiest structure is named."""
+
+    wall_angle_deg: float
+    clock_hour: float
+    rim_distance_mm: float
+    depth_mm: float | None
+    entry_lps: PointLps | None
+    direction_lps: PointLps | None
+    angle_to_normal_deg: float | None
+    thickness_mm: float | None
+    thickness_state: ThicknessState
+    to_exit_mm: float | None
+    far_side: str
+    reachable: bool | None
+    nearest_structure: str
+    clearance_mm: float | None
+    p_contact: float | None
+    p_below_margin: float | None
+    verdict: Verdict
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class HolePair:
+    """Two holes that go together, with the reason for their rank."""
+
+    rank: int
+    entry_1_lps: PointLps
+    direction_1_lps: PointLps
+    entry_2_lps: PointLps
+    direction_2_lps: PointLps
+    clock_hours: tuple[float, float]
+    wall_angles_deg: tuple[float, float]
+    rim_distances_mm: tuple[float, float]
+    thicknesses_mm: tuple[float, float]
+    span_mm: float
+    bridge_entry_mm: float
+    bridge_exit_mm: float | None
+    clearance_mm: float | None
+    nearest_structure: str
+    p_any: float | None
+    handle_tip_lps: PointLps | None
+    verdict: Verdict
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class LengthRow:
+    """One candidate size of one reconstruction; ``size_mm`` None when no size may be offered, and ``flags`` say why."""
+
+    reconstruction: str
+    geometry: str
+    lateral_contact: str
+    medial_contact: str
+    needed: Estimate | None
+    size_mm: float | None
+    p_short: float | None
+    p_fits: float | None
+    p_long: float | None
+    rank: int | None
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Attention:
+    """Something asked for that could not be given (exit code 1): the closed list of interface ``attention``."""
+
+    kind: Literal["landmark missing", "site not assessed", "fitness", "stale picture", "plan void"]
+    what: str
+    action: str
+
+
+@dataclass(frozen=True, slots=True)
+class CanalWallMap:
+    """The bone surface of the canal in the unrolled grid, for drawing.
+
+    Arrays have shape (angles, rims): ``points_lps`` (..., 3), ``status`` words per cell.
+    """
+
+    wall_angles_deg: npt.NDArray[np.float64]
+    rim_distances_mm: npt.NDArray[np.float64]
+    points_lps: npt.NDArray[np.float64]
+    normals_lps: npt.NDArray[np.float64]
+    status: npt.NDArray[np.str_]
+    rim_lps: npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class PlanResult:
+    """Everything computed for one ear from one scan."""
+
+    measurements: tuple[Measurement, ...]
+    sites: tuple[SiteResult, ...]
+    zone: tuple[ZoneCell, ...]
+    pairs: tuple[HolePair, ...]
+    pairs_reason: str
+    lengths: tuple[LengthRow, ...]
+    wall_map: CanalWallMap | None
+    attention: tuple[Attention, ...]
+    warnings: tuple[str, ...]
+    not_assessed: tuple[str, ...]
+    seed: int
+    version: str
+    provenance: Mapping[str, Any] = field(default_factory=dict)
+
+    def measurement(self, measurand_id: str, qualifier: str = "") -> Measurement | None:
+        """The first measurement of that id (and qualifier, when one is given)."""
+        for item in self.measurements:
+            if item.id == measurand_id and qualifier in ("", item.qualifier):
+                return item
+        return None

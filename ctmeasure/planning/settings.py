@@ -1,0 +1,299 @@
+"""Every adjustable number with its default, unit and origin; printed in full in every report."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
+
+from ctmeasure.errors import SettingsError
+
+OWN = "our choice from common practice, no source"
+
+
+def _setting(
+    default: Any, *, unit: str, words: str, origin: str = OWN, low: float = 0.0, high: float = math.inf
+) -> Any:
+    metadata = {"unit": unit, "words": words, "origin": origin, "low": low, "high": high}
+    return field(default=default, metadata=metadata)
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """All settings of a plan. Angles in degrees, lengths in mm; a name ends in its unit.
+
+    Example
+    -------
+    >>> Settings().bur_diameter_mm, Settings().margin_mm("facial_canal_mm")
+    (0.6, 1.0)
+    """
+
+    bur_diameter_mm: float = _setting(
+        0.6, unit="mm", words="bur diameter", origin="common practice, no source", low=0.2, high=3
+    )
+    run_out_mm: float = _setting(0.0, unit="mm", words="run-out of the bur", high=0.5)
+    plunge_mm: float = _setting(
+        1.0, unit="mm", words="over-travel past the exit beyond the opening term r(1 + tan psi)", high=5
+    )
+    margin_facial_canal_mm: float = _setting(1.0, unit="mm", words="margin to the facial canal", high=10)
+    margin_facial_posterior_mm: float = _setting(
+        1.4,
+        unit="mm",
+        words="margin to the facial canal on the posterior wall (45 to 165 degrees)",
+        origin="Merati et al. 2021, Surg Radiol Anat 43:145-151, PMID 32809103",
+        high=10,
+    )
+    margin_chorda_mm: float = _setting(0.5, unit="mm", words="margin to the chorda tympani", high=10)
+    margin_other_mm: float = _setting(1.0, unit="mm", words="margin to every other structure", high=10)
+    risk_facial: float = _setting(0.001, unit="1", words="accepted risk, facial canal", low=1e-5, high=0.5)
+    risk_dura_joint_vein: float = _setting(
+        0.01, unit="1", words="accepted risk, dura, joint and vein", low=1e-5, high=0.5
+    )
+    risk_chorda: float = _setting(0.05, unit="1", words="accepted risk, chorda tympani", low=1e-5, high=0.5)
+    risk_other: float = _setting(0.01, unit="1", words="accepted risk, every other structure", low=1e-5, high=0.5)
+    placement_noise_mm: float = _setting(
+        0.3, unit="mm", words="placement noise of a landmark, per axis, when nothing better is known", low=0.0, high=3
+    )
+    tube_surface_u_mm: float = _setting(
+        0.15, unit="mm", words="standard uncertainty of a confirmed structure's surface", high=3
+    )
+    unconfirmed_tube_u_mm: float = _setting(0.30, unit="mm", words="the same for an unconfirmed tube", high=3)
+    patch_surface_u_mm: float = _setting(
+        0.25, unit="mm", words="standard uncertainty of a patch or ball surface", high=3
+    )
+    scanner_scale_u: float = _setting(
+        0.003,
+        unit="1",
+        words="standard uncertainty of the scanner's length scale (relative)",
+        origin="from memory, to be replaced by a phantom reading",
+        high=0.05,
+    )
+    hole_placement_u_mm: float = _setting(
+        0.5, unit="mm", words="hole placement in the ear, per axis along the wall", high=3
+    )
+    drill_angle_u_deg: float = _setting(5.0, unit="deg", words="angle of the drill", high=30)
+    skid_mm: float = _setting(0.2, unit="mm", words="skid of the bur at entry, times tan psi", high=2)
+    angle_caution_deg: float = _setting(45.0, unit="deg", words="angle to the wall normal: caution above", high=90)
+    angle_refused_deg: float = _setting(65.0, unit="deg", words="angle to the wall normal: refused above", high=90)
+    approach: str = _setting("transcanal", unit="word", words="approach: transcanal, endaural or retroauricular")
+    speculum_inner_diameter_mm: float = _setting(5.0, unit="mm", words="speculum inner diameter", low=2, high=12)
+    speculum_length_mm: float = _setting(35.0, unit="mm", words="speculum length", low=5, high=80)
+    instrument_bend_deg: float = _setting(60.0, unit="deg", words="bend of the angled tip", high=120)
+    instrument_tip_length_mm: float = _setting(5.0, unit="mm", words="length of the angled tip", low=1, high=15)
+    instrument_shaft_diameter_mm: float = _setting(1.6, unit="mm", words="shaft diameter", low=0.3, high=5)
+    instrument_tip_shank_diameter_mm: float = _setting(0.5, unit="mm", words="tip shank diameter", low=0.2, high=3)
+    rim_distance_low_mm: float = _setting(1.0, unit="mm", words="hole rim distance, lower limit", low=-3, high=12)
+    rim_distance_high_mm: float = _setting(3.0, unit="mm", words="hole rim distance, upper limit", low=0, high=12)
+    map_rim_low_mm: float = _setting(0.0, unit="mm", words="map shown from this rim distance", low=-3, high=12)
+    map_rim_high_mm: float = _setting(8.0, unit="mm", words="map shown to this rim distance", low=1, high=16)
+    map_angle_step_deg: float = _setting(4.0, unit="deg", words="map step around the wall", low=1, high=30)
+    map_rim_step_mm: float = _setting(0.5, unit="mm", words="map step along the wall", low=0.1, high=2)
+    sector_start_deg: float = _setting(315.0, unit="deg", words="preferred search sector, start (wall angle)", high=360)
+    sector_end_deg: float = _setting(60.0, unit="deg", words="preferred search sector, end (wall angle)", high=360)
+    thickness_low_mm: float = _setting(0.7, unit="mm", words="wall thickness for a hole, lower limit", high=10)
+    thickness_high_mm: float = _setting(3.0, unit="mm", words="wall thickness for a hole, upper limit", high=20)
+    span_low_mm: float = _setting(2.5, unit="mm", words="hole span, lower limit", high=20)
+    span_high_mm: float = _setting(5.0, unit="mm", words="hole span, upper limit", high=20)
+    bridge_mm: float = _setting(1.0, unit="mm", words="bone bridge between the holes at entry and at exit", high=10)
+    fit_window_low_mm: float = _setting(-0.25, unit="mm", words="fit window, too short by at most", low=-2, high=0)
+    fit_window_high_mm: float = _setting(0.25, unit="mm", words="fit window, too long by at most", low=0, high=2)
+    length_step_mm: float = _setting(
+        0.25, unit="mm", words="length step", origin="common practice, no source", low=0.05, high=1
+    )
+    cost_too_long: float = _setting(
+        0.0, unit="1", words="cost of a mm too long (0: off, sizes rank by P(fits))", high=100
+    )
+    cost_too_short: float = _setting(0.0, unit="1", words="cost of a mm too short (0: off)", high=100)
+    cartilage_under_drum_mm: float = _setting(0.5, unit="mm", words="cartilage under a drum", low=0.0, high=2)
+    cartilage_u_mm: float = _setting(0.1, unit="mm", words="standard uncertainty of the cartilage", high=1)
+    seat_u_mm: float = _setting(0.05, unit="mm", words="standard uncertainty of how the implant seats", high=1)
+    piston_protrusion_mm: float = _setting(
+        0.4, unit="mm", words="piston protrusion past the inner face of the footplate", high=1.0
+    )
+    footplate_thickness_mm: float = _setting(
+        0.25,
+        unit="mm",
+        words="footplate thickness assumed for a piston (below resolution on CT)",
+        origin="between histology 0.12 (PMC13004908) and micro-CT 0.30 (PMID 37622391)",
+        low=0.05,
+        high=0.6,
+    )
+    handle_tip_medial_mm: float = _setting(
+        1.0,
+        unit="mm",
+        words="planned handle tip medial to the annulus plane when no mirrored umbo is known",
+        low=-3,
+        high=4,
+    )
+    handle_promontory_mm: float = _setting(
+        1.5, unit="mm", words="planned handle tip off the promontory, at least", high=4
+    )
+    handle_placement_u_mm: float = _setting(
+        0.4, unit="mm", words="how well the planned handle position is reached, per axis", high=2
+    )
+    drum_as_it_lies_limit_mm: float = _setting(
+        1.5, unit="mm", words="beyond this lateralisation no size is offered for a drum as it lies", high=5
+    )
+    slice_limit_mm: float = _setting(
+        0.7, unit="mm", words="slice spacing above which no drill plan is given", low=0.2, high=2
+    )
+    exit_gap_mm: float = _setting(
+        1.0, unit="mm", words="an air gap this long ends the path (exit space)", low=0.3, high=3
+    )
+    arm_length_mm: float = _setting(
+        12.0, unit="mm", words="how far along the drill direction an exit is looked for", low=3, high=25
+    )
+    confidence_digits: int = _setting(
+        2,
+        unit="1",
+        words="significant digits of the adaptive Monte Carlo",
+        origin="JCGM 101:2008 clause 7.9",
+        low=1,
+        high=3,
+    )
+    draws_maximum: int = _setting(200000, unit="1", words="draws at most", low=1000, high=2_000_000)
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if isinstance(value, str):
+                continue
+            low, high = item.metadata["low"], item.metadata["high"]
+            if not (isinstance(value, (int, float)) and math.isfinite(value) and low <= value <= high):
+                raise SettingsError(
+                    f"setting '{item.name}' is {value}",
+                    expected=f"{low:g} to {high:g} {item.metadata['unit']}",
+                    action="correct the settings",
+                )
+        if self.approach not in ("transcanal", "endaural", "retroauricular"):
+            raise SettingsError(
+                f"approach '{self.approach}'",
+                expected="transcanal, endaural or retroauricular",
+                action="correct the settings",
+            )
+        for low_name, high_name in (
+            ("rim_distance_low_mm", "rim_distance_high_mm"),
+            ("map_rim_low_mm", "map_rim_high_mm"),
+            ("thickness_low_mm", "thickness_high_mm"),
+            ("span_low_mm", "span_high_mm"),
+        ):
+            if not getattr(self, low_name) < getattr(self, high_name):
+                raise SettingsError(
+                    f"'{low_name}' {getattr(self, low_name):g} is not below '{high_name}' {getattr(self, high_name):g}",
+                    expected="lower limit below upper limit",
+                    action="correct the settings",
+                )
+
+    @property
+    def bur_radius_mm(self) -> float:
+        """Radius that the bur sweeps, run-out included, mm."""
+        return self.bur_diameter_mm / 2.0 + self.run_out_mm
+
+    def margin_mm(self, margin_key: str, *, posterior: bool = False) -> float:
+        """Margin of a structure by the key in its vocabulary row, mm; the facial canal's is larger at the back.
+
+        Raises
+        ------
+        SettingsError
+            For an unknown key.
+        """
+        known = {
+            "facial_canal_mm": self.margin_facial_posterior_mm if posterior else self.margin_facial_canal_mm,
+            "chorda_mm": self.margin_chorda_mm,
+            "other_mm": self.margin_other_mm,
+        }
+        if margin_key not in known:
+            raise SettingsError(f"unknown margin '{margin_key}'", expected=", ".join(known))
+        return known[margin_key]
+
+    def accepted_risk(self, risk_key: str) -> float:
+        """Accepted risk by the key in the structure's vocabulary row.
+
+        Raises
+        ------
+        SettingsError
+            For an unknown key.
+        """
+        known = {
+            "facial": self.risk_facial,
+            "chorda": self.risk_chorda,
+            "dura_joint_vein": self.risk_dura_joint_vein,
+            "other": self.risk_other,
+        }
+        if risk_key not in known:
+            raise SettingsError(f"unknown risk '{risk_key}'", expected=", ".join(known))
+        return known[risk_key]
+
+
+@dataclass(frozen=True, slots=True)
+class SettingRow:
+    """One setting as printed in the report."""
+
+    name: str
+    words: str
+    value: str
+    unit: str
+    origin: str
+    changed: bool
+
+
+def settings_from_mapping(data: Mapping[str, Any]) -> Settings:
+    """Settings from a parsed TOML table; keys that are not given keep their default.
+
+    Parameters
+    ----------
+    data
+        Flat table: setting name to value.
+
+    Returns
+    -------
+    Settings
+
+    Raises
+    ------
+    SettingsError
+        For an unknown name, a wrong type or a value out of range.
+
+    Example
+    -------
+    >>> settings_from_mapping({"bur_diameter_mm": 0.5}).bur_radius_mm
+    0.25
+    """
+    known = {item.name: item for item in fields(Settings)}
+    values: dict[str, Any] = {}
+    for name, value in data.items():
+        if name not in known:
+            import difflib
+
+            near = difflib.get_close_matches(name, known, n=1)
+            raise SettingsError(
+                f"unknown setting '{name}'",
+                expected="a setting printed in the report",
+                action=f"did you mean '{near[0]}'?" if near else "remove it",
+            )
+        default = known[name].default
+        if isinstance(default, str) != isinstance(value, str) or isinstance(value, bool):
+            raise SettingsError(
+                f"setting '{name}' is {value!r}", expected=f"a value such as {default!r}", action="correct it"
+            )
+        values[name] = type(default)(value)
+    return replace(Settings(), **values)
+
+
+def setting_rows(settings: Settings) -> tuple[SettingRow, ...]:
+    """Every setting with unit and origin, in the order of the class, for the report.
+
+    Example
+    -------
+    >>> setting_rows(Settings())[0].value
+    '0.6'
+    """
+    rows = []
+    for item in fields(Settings):
+        value = getattr(settings, item.name)
+        changed = value != item.default
+        origin = "set by the user" if changed else item.metadata["origin"]
+        text = value if isinstance(value, str) else f"{value:g}"
+        rows.append(SettingRow(item.name, item.metadata["words"], text, item.metadata["unit"], origin, changed))
+    return tuple(rows)

@@ -1,0 +1,1 @@
+"""The napari window of ctmeasure: it converts and listens; the library computes."""
