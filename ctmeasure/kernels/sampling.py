@@ -1,0 +1,267 @@
+"""Reading voxels between voxel centres: numba kernels over plain arrays, indices in (slice, row, column) order.
+
+Every kernel releases the interpreter lock and fills a range of its output, so the callers split work over threads.
+A point is inside when each index lies within [0, n - 1] (voxel centres), give or take `INSIDE_TOLERANCE`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+INSIDE_TOLERANCE = 1e-6
+"""In voxels: a point this far beyond the outermost centres still counts as on them (rounding of the inverse map)."""
+
+MEAN, MAXIMUM, MINIMUM = 0, 1, 2
+"""How a slab is reduced."""
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _linear_at(flat, k, j, i, last_k, last_j, last_i, row, plane, up_k, up_j, up_i):
+    # The base corner is held one step back from the far face, so no branch is needed there; `up_*` is 0 on an axis
+    # with a single voxel.
+    k0 = min(np.intp(k), last_k)
+    j0 = min(np.intp(j), last_j)
+    i0 = min(np.intp(i), last_i)
+    c = i - i0
+    at = np.uintp(k0 * plane + j0 * row + i0)
+    up_k, up_j, up_i = np.uintp(up_k), np.uintp(up_j), np.uintp(up_i)
+    v00 = flat[at] + c * (np.float64(flat[at + up_i]) - flat[at])
+    at10 = at + up_j
+    v01 = flat[at10] + c * (np.float64(flat[at10 + up_i]) - flat[at10])
+    at01 = at + up_k
+    v10 = flat[at01] + c * (np.float64(flat[at01 + up_i]) - flat[at01])
+    at11 = at01 + up_j
+    v11 = flat[at11] + c * (np.float64(flat[at11 + up_i]) - flat[at11])
+    b = j - j0
+    low = v00 + b * (v01 - v00)
+    high = v10 + b * (v11 - v10)
+    return low + (k - k0) * (high - low)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _cubic_weights(t):
+    # Catmull-Rom: the cubic through the four neighbours whose slopes are central differences.
+    t2 = t * t
+    t3 = t2 * t
+    return (
+        0.5 * (-t3 + 2.0 * t2 - t),
+        0.5 * (3.0 * t3 - 5.0 * t2 + 2.0),
+        0.5 * (-3.0 * t3 + 4.0 * t2 + t),
+        0.5 * (t3 - t2),
+    )
+
+
+@njit(cache=True, nogil=True)
+def _cubic_at(flat, k, j, i, n_k, n_j, n_i):
+    k0 = min(max(np.intp(k), 0), max(n_k - 2, 0))
+    j0 = min(max(np.intp(j), 0), max(n_j - 2, 0))
+    i0 = min(max(np.intp(i), 0), max(n_i - 2, 0))
+    weights_k = _cubic_weights(k - k0)
+    weights_j = _cubic_weights(j - j0)
+    w0, w1, w2, w3 = _cubic_weights(i - i0)
+    # Beyond the faces the outermost voxel is repeated.
+    i_m = np.uintp(max(i0 - 1, 0))
+    i_0 = np.uintp(i0)
+    i_1 = np.uintp(min(i0 + 1, n_i - 1))
+    i_2 = np.uintp(min(i0 + 2, n_i - 1))
+    total = 0.0
+    for a in range(4):
+        plane = min(max(k0 + a - 1, 0), n_k - 1) * n_j
+        partial = 0.0
+        for b in range(4):
+            row = np.uintp((plane + min(max(j0 + b - 1, 0), n_j - 1)) * n_i)
+            partial += weights_j[b] * (
+                w0 * flat[row + i_m] + w1 * flat[row + i_0] + w2 * flat[row + i_1] + w3 * flat[row + i_2]
+            )
+        total += weights_k[a] * partial
+    return total
+
+
+@njit(cache=True, nogil=True)
+def sample_points(
+    values: NDArray,
+    index_from_lps: NDArray[np.float64],
+    points_lps: NDArray[np.float64],
+    cubic: bool,
+    outside: float,
+    result: NDArray[np.float64],
+    inside: NDArray[np.bool_],
+    start: int,
+    stop: int,
+) -> None:
+    """Sample at scattered points.
+
+    Parameters
+    ----------
+    values
+        Shape (K, J, I), C-ordered, int16 or float32.
+    index_from_lps
+        Shape (3, 4): rows give k, j, i from (x, y, z, 1).
+    points_lps
+        Shape (n, 3).
+    cubic
+        Catmull-Rom when true, trilinear when false.
+    outside
+        Written where a point is outside.
+    result, inside
+        Shape (n,), filled from `start` to `stop`.
+    start, stop
+        Range of points to do.
+    """
+    n_k, n_j, n_i = values.shape
+    flat = values.reshape(-1)
+    last_k, last_j, last_i = max(n_k - 2, 0), max(n_j - 2, 0), max(n_i - 2, 0)
+    up_k = n_j * n_i if n_k > 1 else 0
+    up_j = n_i if n_j > 1 else 0
+    up_i = 1 if n_i > 1 else 0
+    m = index_from_lps
+    for p in range(start, stop):
+        x, y, z = points_lps[p, 0], points_lps[p, 1], points_lps[p, 2]
+        k = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
+        j = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
+        i = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
+        # Written so that NaN fails it.
+        here = (
+            k >= -INSIDE_TOLERANCE
+            and k <= n_k - 1 + INSIDE_TOLERANCE
+            and j >= -INSIDE_TOLERANCE
+            and j <= n_j - 1 + INSIDE_TOLERANCE
+            and i >= -INSIDE_TOLERANCE
+            and i <= n_i - 1 + INSIDE_TOLERANCE
+        )
+        inside[p] = here
+        if not here:
+            result[p] = outside
+        elif cubic:
+            result[p] = _cubic_at(flat, k, j, i, n_k, n_j, n_i)
+        else:
+            result[p] = _linear_at(flat, k, j, i, last_k, last_j, last_i, n_i, n_j * n_i, up_k, up_j, up_i)
+
+
+@njit(cache=True, nogil=True)
+def _clip(start, step, n, low, high):
+    # Columns [low, high) for which start + column * step stays on the grid of n voxels.
+    first, last = -INSIDE_TOLERANCE, n - 1 + INSIDE_TOLERANCE
+    if step == 0.0:
+        return (low, high) if first <= start <= last else (low, low)
+    a, b = (first - start) / step, (last - start) / step
+    if a > b:
+        a, b = b, a
+    # Kept in floats until bounded: a nearly parallel row gives quotients beyond any integer.
+    a = min(max(np.ceil(a), low), high)
+    b = min(max(np.floor(b) + 1.0, low), high)
+    return int(a), max(int(a), int(b))
+
+
+@njit(cache=True, nogil=True)
+def sample_plane(
+    values: NDArray,
+    origin_kji: NDArray[np.float64],
+    row_step_kji: NDArray[np.float64],
+    column_step_kji: NDArray[np.float64],
+    cubic: bool,
+    result: NDArray[np.float32],
+    start: int,
+    stop: int,
+) -> None:
+    """Sample one oblique plane, row by row, each row clipped once so that the inner loop has no test in it.
+
+    Parameters
+    ----------
+    values
+        Shape (K, J, I), C-ordered, int16 or float32.
+    origin_kji
+        Index of pixel (0, 0).
+    row_step_kji, column_step_kji
+        Index steps from one row to the next and from one column to the next.
+    cubic
+        Catmull-Rom when true, trilinear when false.
+    result
+        Shape (rows, columns); pixels outside the volume become NaN.
+    start, stop
+        Range of rows to do.
+    """
+    n_k, n_j, n_i = values.shape
+    flat = values.reshape(-1)
+    last_k, last_j, last_i = max(n_k - 2, 0), max(n_j - 2, 0), max(n_i - 2, 0)
+    up_k = n_j * n_i if n_k > 1 else 0
+    up_j = n_i if n_j > 1 else 0
+    up_i = 1 if n_i > 1 else 0
+    columns = result.shape[1]
+    step_k, step_j, step_i = column_step_kji[0], column_step_kji[1], column_step_kji[2]
+    for r in range(start, stop):
+        k = origin_kji[0] + r * row_step_kji[0]
+        j = origin_kji[1] + r * row_step_kji[1]
+        i = origin_kji[2] + r * row_step_kji[2]
+        low, high = _clip(k, step_k, n_k, 0, columns)
+        low, high = _clip(j, step_j, n_j, low, high)
+        low, high = _clip(i, step_i, n_i, low, high)
+        line = result[r]
+        line[:low] = np.nan
+        line[high:] = np.nan
+        if cubic:
+            for c in range(low, high):
+                line[c] = _cubic_at(flat, k + c * step_k, j + c * step_j, i + c * step_i, n_k, n_j, n_i)
+        else:
+            for c in range(low, high):
+                line[c] = _linear_at(
+                    flat, k + c * step_k, j + c * step_j, i + c * step_i,
+                    last_k, last_j, last_i, n_i, n_j * n_i, up_k, up_j, up_i,
+                )  # fmt: skip
+
+
+@njit(cache=True, nogil=True)
+def sample_slab(
+    values: NDArray,
+    origins_kji: NDArray[np.float64],
+    row_step_kji: NDArray[np.float64],
+    column_step_kji: NDArray[np.float64],
+    cubic: bool,
+    mode: int,
+    result: NDArray[np.float32],
+    start: int,
+    stop: int,
+) -> None:
+    """Reduce a stack of parallel planes to one picture without storing the stack.
+
+    Parameters
+    ----------
+    values, row_step_kji, column_step_kji, cubic, result, start, stop
+        As for `sample_plane`.
+    origins_kji
+        Shape (planes, 3): index of pixel (0, 0) of each plane.
+    mode
+        `MEAN`, `MAXIMUM` or `MINIMUM`, over the planes that are inside at that pixel.
+    """
+    columns = result.shape[1]
+    line = np.empty((1, columns), np.float32)
+    total = np.empty(columns, np.float64)
+    count = np.empty(columns, np.int64)
+    origin = np.empty(3, np.float64)
+    for r in range(start, stop):
+        total[:] = 0.0 if mode == MEAN else (-np.inf if mode == MAXIMUM else np.inf)
+        count[:] = 0
+        for p in range(origins_kji.shape[0]):
+            for axis in range(3):
+                origin[axis] = origins_kji[p, axis] + r * row_step_kji[axis]
+            sample_plane(values, origin, row_step_kji, column_step_kji, cubic, line, 0, 1)
+            for c in range(columns):
+                value = line[0, c]
+                if np.isnan(value):
+                    continue
+                count[c] += 1
+                if mode == MEAN:
+                    total[c] += value
+                elif mode == MAXIMUM:
+                    total[c] = max(total[c], value)
+                else:
+                    total[c] = min(total[c], value)
+        for c in range(columns):
+            if count[c] == 0:
+                result[r, c] = np.nan
+            elif mode == MEAN:
+                result[r, c] = total[c] / count[c]
+            else:
+                result[r, c] = total[c]
