@@ -11,7 +11,7 @@ from ctmeasure.errors import GeometryError
 from ctmeasure.geometry.vectors import FloatArray, as_points, frozen, orthonormal_basis, unit
 
 ORTHONORMAL_TOLERANCE = 1e-9
-"""Axes may differ from exactly orthonormal by this much: rounding of a few matrix products, far below 1e-6 mm in an ear."""
+"""Axes may differ from exactly orthonormal by this much: rounding of a few matrix products, nothing in an ear."""
 
 
 @dataclass(frozen=True, eq=False)
