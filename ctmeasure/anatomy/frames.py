@@ -189,8 +189,7 @@ def lateral_canal_plane(landmarks: LandmarkSet) -> Plane:
 def _ring_plane(landmarks: LandmarkSet, ring: str, towards_lps: Floats) -> Plane:
     if not landmarks.placed(ring):
         raise LandmarkError(f"ring '{ring}' is not placed", expected="3 or more points", action=f"place '{ring}'")
-    plane = fit_plane(landmarks[ring].points_lps).plane
-    return plane if plane.normal_lps @ towards_lps > 0 else Plane(plane.point_lps, -plane.normal_lps)
+    return fit_plane(landmarks[ring].points_lps, towards_lps=towards_lps).plane
 
 
 def rim_points_lps(landmarks: LandmarkSet, canal: CanalFrame) -> Floats:
@@ -232,8 +231,7 @@ def annulus_plane(landmarks: LandmarkSet, canal: CanalFrame) -> Plane:
     LandmarkError
         When ``annulus`` is not placed.
     """
-    plane = fit_plane(rim_points_lps(landmarks, canal)).plane
-    return plane if plane.normal_lps @ canal.axis_lps > 0 else Plane(plane.point_lps, -plane.normal_lps)
+    return fit_plane(rim_points_lps(landmarks, canal), towards_lps=canal.axis_lps).plane
 
 
 @dataclass(frozen=True, eq=False)
@@ -332,6 +330,4 @@ def footplate_plane(landmarks: LandmarkSet, canal: CanalFrame) -> Plane:
         )
     centre = landmarks.point_lps("footplate_centre")
     points = np.stack([centre, *(landmarks.point_lps(f"footplate_{i}") for i in rim)])
-    normal = fit_plane(points).plane.normal_lps
-    towards_drum = canal.frame.origin_lps - centre
-    return Plane(centre, normal if normal @ towards_drum > 0 else -normal)
+    return Plane(centre, fit_plane(points, towards_lps=canal.frame.origin_lps - centre).plane.normal_lps)

@@ -40,6 +40,7 @@ class CaseDocument(BaseModel):
     scan: ScanReference
     facts: dict[str, Any]
     landmarks: list[Landmark]
+    other_ear: list[Landmark]
     structures: list[StructureDocument]
     sites: list[SiteRequest]
     settings: dict[str, float | int | str]
@@ -101,6 +102,7 @@ def case_to_json(case: Case) -> str:
         scan=case.scan,
         facts=facts_to_mapping(case.facts),
         landmarks=list(case.landmarks.values()),
+        other_ear=list(case.other_ear.values()),
         structures=[_structure_to_document(s) for s in case.structures],
         sites=list(case.sites),
         settings=settings,
@@ -155,6 +157,7 @@ def case_from_json(text: str, *, name: str = "case.json") -> Case:
             scan=document.scan,
             facts=facts_from_mapping(document.facts),
             landmarks=LandmarkSet(document.landmarks),
+            other_ear=LandmarkSet(document.other_ear),
             structures=tuple(_structure_from_document(s) for s in document.structures),
             sites=tuple(document.sites),
             settings=settings_from_mapping(document.settings),

@@ -78,6 +78,7 @@ class Case:
     landmarks: LandmarkSet
     structures: tuple[Structure, ...] = ()
     sites: tuple[SiteRequest, ...] = ()
+    other_ear: LandmarkSet = field(default_factory=LandmarkSet)
     settings: Settings = field(default_factory=Settings)
     fitness: ScanFitness | None = None
     results: PlanResult | None = None

@@ -6,10 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-import numpy as np
-import numpy.typing as npt
-
 from ctmeasure.anatomy.landmarks import PointLps
+from ctmeasure.planning.stored_arrays import FloatArray, WordArray
 from ctmeasure.uncertainty.estimate import Estimate
 
 Verdict = Literal["clear", "caution", "keep out", "not assessed"]
@@ -185,12 +183,12 @@ class CanalWallMap:
     Arrays have shape (angles, rims): ``points_lps`` (..., 3), ``status`` words per cell.
     """
 
-    wall_angles_deg: npt.NDArray[np.float64]
-    rim_distances_mm: npt.NDArray[np.float64]
-    points_lps: npt.NDArray[np.float64]
-    normals_lps: npt.NDArray[np.float64]
-    status: npt.NDArray[np.str_]
-    rim_lps: npt.NDArray[np.float64]
+    wall_angles_deg: FloatArray
+    rim_distances_mm: FloatArray
+    points_lps: FloatArray
+    normals_lps: FloatArray
+    status: WordArray
+    rim_lps: FloatArray
 
 
 @dataclass(frozen=True, slots=True)

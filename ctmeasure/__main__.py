@@ -1,0 +1,5 @@
+"""``python -m ctmeasure``."""
+
+from ctmeasure.cli import main
+
+raise SystemExit(main())

@@ -1,0 +1,1 @@
+"""Use cases: window, command line and batch all call these."""

@@ -1,0 +1,218 @@
+"""What a person can do to a case. Each command makes the next case; nothing is changed in place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+from ctmeasure.anatomy.facts import CaseFacts
+from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement, PointLps
+from ctmeasure.anatomy.structures import Structure
+from ctmeasure.anatomy.vocabulary import Status
+from ctmeasure.case.model import Case, SiteRequest
+from ctmeasure.errors import LandmarkError
+from ctmeasure.planning.settings import settings_from_mapping
+
+
+class Command(Protocol):
+    """One step a person takes; ``words`` name it in the undo list and the history."""
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        ...
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        ...
+
+
+def without_results(case: Case) -> Case:
+    """The case as it stands after an input changed: earlier results no longer belong to it."""
+    return replace(case, results=None, pictures=())
+
+
+@dataclass(frozen=True, slots=True)
+class MoveLandmark:
+    """Put one point of a landmark elsewhere; earlier repeats of that point are replaced by this placement."""
+
+    id: str
+    index: int
+    position_lps: PointLps
+    observer: str = ""
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"move {self.id} {self.index}"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        kept = case.landmarks[self.id].placements if self.id in case.landmarks else ()
+        moved = Placement(self.position_lps, self.index, self.observer)
+        placements = (*(p for p in kept if p.index != self.index), moved)
+        ordered = tuple(sorted(placements, key=lambda p: (p.index, p.repeat)))
+        status: Status = "placed"
+        if self.id in case.landmarks and case.landmarks[self.id].status == "partial":
+            status = "partial"
+        return without_results(
+            replace(case, landmarks=case.landmarks.with_landmark(Landmark(self.id, status, ordered)))
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceRing:
+    """Place a whole ring or list at once."""
+
+    id: str
+    positions_lps: tuple[PointLps, ...]
+    observer: str = ""
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"place {self.id}"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        placements = tuple(Placement(p, i, self.observer) for i, p in enumerate(self.positions_lps))
+        return without_results(
+            replace(case, landmarks=case.landmarks.with_landmark(Landmark(self.id, "placed", placements)))
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class SetStatus:
+    """Say that a landmark is absent or not seen (its coordinates go)."""
+
+    id: str
+    status: Status
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"{self.id} {self.status.replace('_', ' ')}"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        kept = case.landmarks[self.id].placements if self.id in case.landmarks else ()
+        placements = kept if self.status in ("placed", "partial") else ()
+        return without_results(
+            replace(case, landmarks=case.landmarks.with_landmark(Landmark(self.id, self.status, placements)))
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class RemoveLandmark:
+    """Take a landmark back: nobody has said anything about it."""
+
+    id: str
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"remove {self.id}"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        kept = [mark for name, mark in case.landmarks.items() if name != self.id]
+        return without_results(replace(case, landmarks=LandmarkSet(kept)))
+
+
+@dataclass(frozen=True, slots=True)
+class SetStructure:
+    """Add or replace one structure to keep clear of."""
+
+    structure: Structure
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"mark {self.structure.id}"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        kept = [s for s in case.structures if s.id != self.structure.id]
+        return without_results(replace(case, structures=(*kept, self.structure)))
+
+
+@dataclass(frozen=True, slots=True)
+class MoveStructurePoint:
+    """Put one point of a structure elsewhere."""
+
+    id: str
+    index: int
+    position_lps: PointLps
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"move {self.id} {self.index}"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        moved: list[Structure] = []
+        for structure in case.structures:
+            if structure.id == self.id:
+                if not 0 <= self.index < len(structure.points):
+                    raise LandmarkError(
+                        f"structure '{self.id}' has no point {self.index}", expected=f"0 to {len(structure.points) - 1}"
+                    )
+                points = list(structure.points)
+                points[self.index] = self.position_lps
+                structure = replace(structure, points=tuple(points))
+            moved.append(structure)
+        return without_results(replace(case, structures=tuple(moved)))
+
+
+@dataclass(frozen=True, slots=True)
+class SetSite:
+    """Add or move a candidate hole."""
+
+    site: SiteRequest
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"hole {self.site.id}"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        kept = [s for s in case.sites if s.id != self.site.id]
+        return without_results(replace(case, sites=(*kept, self.site)))
+
+
+@dataclass(frozen=True, slots=True)
+class SetFacts:
+    """Replace the facts and findings."""
+
+    facts: CaseFacts
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return "facts and findings"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        return without_results(replace(case, facts=self.facts))
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeSetting:
+    """Change one setting."""
+
+    name: str
+    value: float | int | str
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"{self.name} = {self.value}"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        changed = settings_from_mapping({self.name: self.value})
+        return without_results(
+            replace(case, settings=replace(case.settings, **{self.name: getattr(changed, self.name)}))
+        )

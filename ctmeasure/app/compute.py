@@ -1,0 +1,172 @@
+"""Compute everything a case can give from its scan: fitness, measurands, holes, lengths, and what is missing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from ctmeasure import __version__
+from ctmeasure.anatomy.frames import CanalFrame, RimCurve, canal_frame, rim_curve
+from ctmeasure.anatomy.mirrored import mirrored_point_lps
+from ctmeasure.anatomy.vocabulary import landmark_terms, needed_landmarks
+from ctmeasure.case.model import Case, check_scan_belongs
+from ctmeasure.planning.results import Attention, Measurement, PlanResult, SiteResult
+from ctmeasure.progress import Progress, no_progress, part_of
+from ctmeasure.volume.quality import ScanFitness, assess_fitness
+from ctmeasure.volume.volume import Volume
+
+
+def compute_case(
+    case: Case, volume: Volume, *, catalogue: dict[str, Any] | None = None, progress: Progress = no_progress
+) -> Case:
+    """The same case with fitness and results.
+
+    Parameters
+    ----------
+    case
+        Marks, facts and settings.
+    volume
+        The scan they were placed on.
+    catalogue
+        Parsed catalogue; the generic steps when None.
+    progress
+        Listener; may cancel.
+
+    Returns
+    -------
+    Case
+
+    Raises
+    ------
+    ctmeasure.errors.CaseError
+        When the scan is not the case's.
+    ctmeasure.errors.LandmarkError
+        When placed landmarks contradict each other or the side.
+    """
+    from ctmeasure.planning.drilling import DrillInput, DrillOutput, plan_drilling
+    from ctmeasure.planning.lengths import LengthInput, candidate_lengths
+    from ctmeasure.planning.measurands import MeasureInput, measure
+
+    check_scan_belongs(case, volume)
+    progress("judging the scan", 0.0)
+    fitness = assess_fitness(volume)
+    canal, rim = _frames(case)
+    mirrored_umbo = mirrored_point_lps("umbo", case.other_ear, canal) if canal is not None else None
+    drilled: DrillOutput | None = None
+    if canal is not None and rim is not None:
+        drilled = plan_drilling(
+            DrillInput(
+                volume=volume,
+                canal=canal,
+                rim=rim,
+                fitness=fitness,
+                landmarks=case.landmarks,
+                structures=case.structures,
+                facts=case.facts,
+                settings=case.settings,
+                sites=case.sites,
+                seed=case.seed,
+            ),
+            progress=part_of(progress, 0.1, 0.7),
+        )
+    progress("measuring", 0.7)
+    given = MeasureInput(
+        landmarks=case.landmarks,
+        side=case.side,
+        structures=case.structures,
+        settings=case.settings,
+        seed=case.seed,
+        geometry=volume.geometry,
+        psf_fwhm_mm=fitness.point_spread_mm,
+        wall_map=drilled.wall_map if drilled else None,
+        sites=drilled.sites if drilled else (),
+        volume=volume,
+    )
+    measurements = measure(given)
+    progress("lengths", 0.9)
+    lengths = candidate_lengths(
+        LengthInput(
+            measure=given,
+            facts=case.facts,
+            mirrored_umbo_lps=mirrored_umbo,
+            pair=drilled.pairs[0] if drilled and drilled.pairs else None,
+            catalogue=catalogue,
+        )
+    )
+    result = PlanResult(
+        measurements=measurements,
+        sites=drilled.sites if drilled else (),
+        zone=drilled.zone if drilled else (),
+        pairs=drilled.pairs if drilled else (),
+        pairs_reason=drilled.pairs_reason if drilled else "the canal or the rim is not placed",
+        lengths=lengths,
+        wall_map=drilled.wall_map if drilled else None,
+        attention=attention(case, fitness, drilled.sites if drilled else ()),
+        warnings=_warnings(case, fitness, measurements, canal, drilled.warnings if drilled else ()),
+        not_assessed=drilled.not_assessed if drilled else ("every hole: the canal or the rim is not placed",),
+        seed=case.seed,
+        version=__version__,
+        provenance={"content_hash": volume.source.content_hash, "series_uid": volume.source.series_uid},
+    )
+    progress("computed", 1.0)
+    return replace(case, fitness=fitness, results=result)
+
+
+def _frames(case: Case) -> tuple[CanalFrame | None, RimCurve | None]:
+    if not case.landmarks.placed("canal_medial", "canal_lateral"):
+        return None, None
+    canal = canal_frame(case.landmarks, case.side)
+    return canal, rim_curve(case.landmarks, canal) if case.landmarks.placed("annulus") else None
+
+
+def attention(case: Case, fitness: ScanFitness, sites: tuple[SiteResult, ...]) -> tuple[Attention, ...]:
+    """What was asked for and could not be given; any entry makes the exit code 1.
+
+    Parameters
+    ----------
+    case
+        For its landmarks and facts.
+    fitness
+        For its gates.
+    sites
+        The holes that were asked for.
+
+    Returns
+    -------
+    tuple of Attention
+
+    Raises
+    ------
+    Nothing.
+    """
+    found = [
+        Attention(
+            "landmark missing",
+            f"{landmark_terms()[i].label} ({i}) is not placed",
+            f"place: {landmark_terms()[i].clicked}",
+        )
+        for i in needed_landmarks()
+        if not case.landmarks.placed(i)
+    ]
+    found += [
+        Attention("site not assessed", f"hole {site.id} is not assessed", "; ".join(site.flags) or "see sites.csv")
+        for site in sites
+        if site.verdict == "not assessed"
+    ]
+    found += [Attention("fitness", gate, "use a thinner or sharper series") for gate in fitness.gates]
+    if case.facts.plan_is_void:
+        found.append(Attention("plan void", "an operation since this scan was entered", "plan on a new scan"))
+    return tuple(found)
+
+
+def _warnings(
+    case: Case,
+    fitness: ScanFitness,
+    measurements: tuple[Measurement, ...],
+    canal: CanalFrame | None,
+    drilling: tuple[str, ...],
+) -> tuple[str, ...]:
+    out_of_range = tuple(
+        f"{m.id}: outside the published range" for m in measurements if "outside published range" in m.flags
+    )
+    return tuple(dict.fromkeys((*fitness.warnings, *(canal.flags if canal else ()), *drilling, *out_of_range)))

@@ -1,0 +1,146 @@
+"""Open what a person points at: a sample, a scan, or a case with its scan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from ctmeasure.anatomy.clock import checked_side
+from ctmeasure.anatomy.landmarks import LandmarkSet
+from ctmeasure.anatomy.vocabulary import Side
+from ctmeasure.app.plan import PlanInputs, new_case, read_inputs
+from ctmeasure.app.samples import DEMO_SAMPLE, sample_request
+from ctmeasure.case.model import Case, check_scan_belongs
+from ctmeasure.errors import CaseError
+from ctmeasure.progress import Progress, no_progress
+from ctmeasure.volume.volume import Volume
+
+
+def open_sample(name: str = DEMO_SAMPLE, *, progress: Progress = no_progress) -> tuple[Case, Volume]:
+    """A shipped sample with its marks, nothing computed yet.
+
+    Parameters
+    ----------
+    name
+        Name of the sample.
+    progress
+        Listener; may cancel.
+
+    Returns
+    -------
+    case, volume
+
+    Raises
+    ------
+    ctmeasure.errors.ScanError
+        When no sample of that name is shipped.
+    """
+    from ctmeasure.io.dicom.load import load_series
+
+    request = sample_request(name, Path("unused"), seed=1)
+    inputs = read_inputs(request)
+    volume = load_series(request.scan, side=inputs.side, progress=progress)
+    return new_case(volume, inputs, seed=request.seed), volume
+
+
+def open_case(path: Path, *, scan: Path, progress: Progress = no_progress) -> tuple[Case, Volume]:
+    """A saved case with its scan.
+
+    Parameters
+    ----------
+    path
+        case.json or its folder.
+    scan
+        Where the scan is.
+    progress
+        Listener; may cancel.
+
+    Returns
+    -------
+    case, volume
+
+    Raises
+    ------
+    CaseError
+        When the case is damaged or the scan is another's.
+    """
+    from ctmeasure.case.store import load_case
+    from ctmeasure.io.dicom.load import load_series
+
+    case = load_case(path)
+    volume = load_series(scan, series_uid=case.scan.series_uid, side=case.side, progress=progress)
+    check_scan_belongs(case, volume)
+    return case, volume
+
+
+def open_scan(path: Path, *, side: Side, progress: Progress = no_progress) -> tuple[Case, Volume]:
+    """A scan on which nothing is marked yet.
+
+    Parameters
+    ----------
+    path
+        DICOM folder, file, ZIP or DICOMDIR.
+    side
+        The ear to work on; never guessed from where the scan lies.
+    progress
+        Listener; may cancel.
+
+    Returns
+    -------
+    case, volume
+
+    Raises
+    ------
+    ctmeasure.errors.ScanError
+        When there is no usable series.
+    """
+    from ctmeasure.io.dicom.load import load_series
+
+    volume = load_series(path, side=side, progress=progress)
+    return new_case(volume, PlanInputs(LandmarkSet(), side), seed=1), volume
+
+
+def is_case(path: Path) -> bool:
+    """Whether a path is a case file or an output folder of ours.
+
+    Example
+    -------
+    >>> is_case(Path("nowhere"))
+    False
+    """
+    return (path.is_dir() and (path / "case.json").is_file()) or (path.is_file() and path.suffix == ".json")
+
+
+def open_anything(
+    path: Path | None, *, scan: Path | None = None, side: str | None = None, progress: Progress = no_progress
+) -> tuple[Case, Volume]:
+    """What `view` opens: the demo sample, a scan, or a case with ``scan``.
+
+    Parameters
+    ----------
+    path
+        Scan, case, or None for the demo sample.
+    scan
+        The scan of a case.
+    side
+        The ear of a scan on which nothing is marked yet.
+    progress
+        Listener; may cancel.
+
+    Returns
+    -------
+    case, volume
+
+    Raises
+    ------
+    CaseError
+        When a case is given without its scan, or a scan without a side.
+    """
+    if path is None:
+        return open_sample(progress=progress)
+    if not is_case(path):
+        if side is None:
+            raise CaseError("a scan without marks does not say which ear", expected="the side", action="give --side")
+        return open_scan(path, side=checked_side(side), progress=progress)
+    if scan is None:
+        raise CaseError(f"'{path}' is a case, and a case holds no voxels", expected="its scan", action="give --scan")
+    return open_case(path, scan=scan, progress=progress)

@@ -1,0 +1,62 @@
+"""`report`: the report again from a saved case, from stored pictures or from the scan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from ctmeasure.app.opened import open_case
+from ctmeasure.app.plan import PlanOutcome
+from ctmeasure.case.store import load_case
+from ctmeasure.errors import CaseError
+from ctmeasure.io.folder import check_output_folder, replaced_folder
+from ctmeasure.progress import Progress, no_progress, part_of
+
+
+def run_report(
+    path: Path, *, scan: Path | None, out: Path, force: bool = False, progress: Progress = no_progress
+) -> PlanOutcome:
+    """Write every output of a saved case again; the case itself is never changed in place.
+
+    Parameters
+    ----------
+    path
+        case.json or its folder.
+    scan
+        Render the pictures anew from this scan; None uses those stored beside the case.
+    out
+        Output folder.
+    force
+        Whether an earlier output folder may be replaced.
+    progress
+        Listener; may cancel.
+
+    Returns
+    -------
+    PlanOutcome
+        With an attention entry for every missing or stale picture.
+
+    Raises
+    ------
+    ctmeasure.errors.CtmeasureError
+        When the case is damaged, holds no results, or the scan is another's.
+    """
+    from ctmeasure.report.write import write_outputs
+
+    check_output_folder(out, force=force)
+    if scan is not None:
+        case, volume = open_case(path, scan=scan, progress=part_of(progress, 0.0, 0.3))
+    else:
+        case, volume = load_case(path), None
+    if case.results is None:
+        raise CaseError("the case holds no results", expected="a computed case", action="run plan first")
+    folder = path if path.is_dir() else path.parent
+    with replaced_folder(out, force=force) as building:
+        case = write_outputs(
+            case,
+            volume=volume,
+            out_dir=building,
+            stored_pictures=folder / "figures",
+            progress=part_of(progress, 0.3, 1.0),
+        )
+    assert case.results is not None
+    return PlanOutcome(case, out, case.results.attention)

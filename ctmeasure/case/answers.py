@@ -1,0 +1,334 @@
+"""The five questions, answered in sentences: the same text opens the report, ends `plan` and fills the window."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ctmeasure.anatomy.clock import clock_words, wall_words
+from ctmeasure.anatomy.landmarks import LandmarkSet
+from ctmeasure.anatomy.vocabulary import landmark_terms
+from ctmeasure.case.model import Case
+from ctmeasure.planning.results import HolePair, LengthRow, PlanResult
+from ctmeasure.uncertainty.estimate import Estimate
+
+QUESTIONS = (
+    "What is left?",
+    "How far out is the drum?",
+    "Where can the holes go?",
+    "How long?",
+    "What moved?",
+)
+PARTS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("malleus", ("umbo", "malleus_lateral_process", "malleus_neck")),
+    ("replaced handle", ("handle_tip", "handle_top")),
+    ("incus", ("incus_long_process", "incus_short_process", "incudostapedial_joint")),
+    ("stapes arch", ("stapes_head",)),
+    ("footplate", ("footplate_centre",)),
+    ("drum", ("drum_centre",)),
+)
+"""What may be left, and the landmarks that tell."""
+RARE_PROBABILITY = 0.001
+"""Probabilities below this print as "<1 in 1000"."""
+TABLE_SIZES = 4
+"""How many sizes of one reconstruction are worth having on the table."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One question with its answer in sentences and what is still missing for it."""
+
+    number: int
+    question: str
+    sentences: tuple[str, ...]
+    missing: tuple[str, ...] = ()
+
+
+def mm(value: float) -> str:
+    """Millimetres as in a sentence: one decimal, and never a negative zero.
+
+    Example
+    -------
+    >>> mm(2.44), mm(-0.02)
+    ('2.4', '0.0')
+    """
+    text = f"{value:.1f}"
+    return "0.0" if text == "-0.0" else text
+
+
+def with_interval(estimate: Estimate) -> str:
+    """Value and 95 % interval as in a sentence.
+
+    Example
+    -------
+    >>> with_interval(Estimate(2.4, 0.15, 2.1, 2.7, "mm", "example"))
+    '2.4 mm (2.1 to 2.7)'
+    """
+    return f"{mm(estimate.value)} {estimate.unit} ({mm(estimate.low_95)} to {mm(estimate.high_95)})"
+
+
+def probability_words(probability: float) -> str:
+    """A probability as people read it.
+
+    Example
+    -------
+    >>> probability_words(0.0002), probability_words(0.624)
+    ('<1 in 1000', '0.62')
+    """
+    return "<1 in 1000" if probability < RARE_PROBABILITY else f"{probability:.2f}"
+
+
+def part_state(landmarks: LandmarkSet, ids: tuple[str, ...]) -> str:
+    """present, partial, absent, not seen or not entered, from the landmarks of one part.
+
+    Example
+    -------
+    >>> part_state(LandmarkSet(), ("umbo",))
+    'not entered'
+    """
+    statuses = [status for i in ids if (status := landmarks.status(i)) is not None]
+    if not statuses:
+        return "not entered"
+    there = [status for status in statuses if status in ("placed", "partial")]
+    if there:
+        return "partial" if "partial" in there or "absent" in statuses else "present"
+    return "absent" if "absent" in statuses else "not seen"
+
+
+def five_answers(case: Case) -> tuple[Answer, ...]:
+    """The five answers of one case, in order.
+
+    Parameters
+    ----------
+    case
+        With or without results; an answer that cannot be given says what would give it.
+
+    Returns
+    -------
+    tuple of Answer
+
+    Raises
+    ------
+    Nothing.
+    """
+    result = case.results
+    return (
+        Answer(1, QUESTIONS[0], (_what_is_left(case),), _unentered(case)),
+        _drum(case, result),
+        _holes(result),
+        _length(result),
+        Answer(5, QUESTIONS[4], ("no earlier scan",)),
+    )
+
+
+def _what_is_left(case: Case) -> str:
+    parts = []
+    for name, ids in PARTS:
+        state = part_state(case.landmarks, ids)
+        if name == "replaced handle" and state in ("not entered", "absent"):
+            continue
+        word = "seen" if name in ("footplate", "drum") and state == "present" else state
+        parts.append(f"{name} {word}")
+    parts.append(f"canal wall {wall_state_words(case)}")
+    return ", ".join(parts)
+
+
+def wall_state_words(case: Case) -> str:
+    """What was entered about the canal wall, in words.
+
+    Raises
+    ------
+    Nothing.
+    """
+    if not case.facts.canal_wall:
+        return "not entered"
+    return "; ".join(
+        f"{state.finding.replace('_', ' ')} from {state.start_deg:g} to {state.end_deg:g} degrees"
+        for state in case.facts.canal_wall
+    )
+
+
+def _unentered(case: Case) -> tuple[str, ...]:
+    missing = [
+        name for name, ids in PARTS if name != "replaced handle" and part_state(case.landmarks, ids) == "not entered"
+    ]
+    return tuple(f"{name}: place it, or enter absent or not seen" for name in missing)
+
+
+def _drum(case: Case, result: PlanResult | None) -> Answer:
+    found = result.measurement("drum_lateralisation") if result else None
+    if found is None or found.estimate is None:
+        labels = [
+            landmark_terms()[i].label
+            for i in ("annulus", "drum_centre", "canal_medial", "canal_lateral")
+            if not case.landmarks.placed(i)
+        ]
+        return Answer(2, QUESTIONS[1], ("not measured",), tuple(f"place: {label}" for label in labels))
+    estimate = found.estimate
+    where = "outside" if estimate.value >= 0 else "inside"
+    low, high = sorted((abs(estimate.low_95), abs(estimate.high_95)))
+    if estimate.low_95 < 0 < estimate.high_95:
+        interval = f"{mm(estimate.low_95)} to {mm(estimate.high_95)}, outside positive"
+        sentence = f"{mm(abs(estimate.value))} mm {where} the rim ({interval})"
+    else:
+        sentence = f"{mm(abs(estimate.value))} mm {where} the rim ({mm(low)} to {mm(high)})"
+    more = []
+    thickness = result.measurement("drum_thickness") if result else None
+    if thickness is not None and thickness.estimate is not None:
+        more.append(f"thickness {with_interval(thickness.estimate)}")
+    elif thickness is not None and "below resolution" in thickness.flags:
+        more.append("thickness below resolution")
+    promontory = result.measurement("drum_to_promontory") if result else None
+    if promontory is not None and promontory.estimate is not None:
+        more.append(f"{with_interval(promontory.estimate)} from the promontory")
+    return Answer(2, QUESTIONS[1], (sentence, *more))
+
+
+def hole_words(pair: HolePair) -> str:
+    """Both holes of a pair in words a hand can follow.
+
+    Raises
+    ------
+    Nothing.
+    """
+    (hour_1, hour_2), (rim_1, rim_2), (bone_1, bone_2) = pair.clock_hours, pair.rim_distances_mm, pair.thicknesses_mm
+    return (
+        f"{clock_words(hour_1)} and {clock_words(hour_2)} o'clock, {mm(rim_1)} and {mm(rim_2)} mm from the rim, "
+        f"{mm(pair.span_mm)} mm apart, bone {mm(bone_1)} and {mm(bone_2)} mm"
+    )
+
+
+def _holes(result: PlanResult | None) -> Answer:
+    if result is None:
+        return Answer(3, QUESTIONS[2], ("not assessed",), ("run the plan",))
+    kept = [pair for pair in result.pairs if pair.verdict == "clear"]
+    if not result.pairs:
+        return Answer(3, QUESTIONS[2], (f"no pair can be offered: {result.pairs_reason}",), result.not_assessed)
+    first = result.pairs[0]
+    if kept:
+        first = kept[0]
+        lead = f"{len(kept)} pair{'s keep' if len(kept) > 1 else ' keeps'} every margin. First: {hole_words(first)}"
+    else:
+        lead = f"no pair keeps every margin; {len(result.pairs)} with caution. First: {hole_words(first)}"
+    closest = ""
+    if first.clearance_mm is not None:
+        closest = f"; closest: {first.nearest_structure.replace('_', ' ')} {mm(first.clearance_mm)} mm"
+    if first.p_any is not None:
+        closest += f", P(under a margin) {probability_words(first.p_any)}"
+    return Answer(3, QUESTIONS[2], (lead + closest,), result.not_assessed)
+
+
+def chosen_lengths(result: PlanResult) -> tuple[LengthRow, ...]:
+    """The size rows of the reconstruction that answers "How long?": the planned total, else the best there is."""
+    sized = [row for row in result.lengths if row.size_mm is not None and row.needed is not None]
+    for reconstruction in ("total", "partial", "piston", "handle"):
+        for geometry in ("as planned", "as it lies on this scan"):
+            rows = [r for r in sized if r.reconstruction == reconstruction and r.geometry == geometry]
+            best = min(rows, key=lambda r: r.rank if r.rank is not None else 10**6, default=None)
+            if best is not None:
+                return tuple(
+                    r
+                    for r in rows
+                    if (r.lateral_contact, r.medial_contact) == (best.lateral_contact, best.medial_contact)
+                )
+    return ()
+
+
+def table_sizes_mm(rows: tuple[LengthRow, ...]) -> tuple[float, ...]:
+    """The sizes to have on the table: the likeliest ones, in order of length, mm."""
+    likely = sorted(rows, key=lambda row: -(row.p_fits or 0.0))[:TABLE_SIZES]
+    return tuple(sorted(row.size_mm for row in likely if row.size_mm is not None))
+
+
+def _length(result: PlanResult | None) -> Answer:
+    rows = chosen_lengths(result) if result else ()
+    if not rows:
+        why = next((row.flags for row in result.lengths if row.flags), ()) if result else ()
+        return Answer(4, QUESTIONS[3], ("no length can be given",), why or ("place footplate_centre and drum_centre",))
+    best = min(rows, key=lambda row: row.rank if row.rank is not None else 10**6)
+    needed, size, fits = best.needed, best.size_mm, best.p_fits
+    assert needed is not None
+    assert size is not None
+    contacts = f"{best.lateral_contact} to {best.medial_contact}"
+    sentence = f"{best.reconstruction}, {best.geometry}, {contacts}: {with_interval(needed)}"
+    sizes = " ".join(f"{s:.2f}" for s in table_sizes_mm(rows))
+    return Answer(
+        4,
+        QUESTIONS[3],
+        (f"{sentence}. {size:.2f} fits with P {probability_words(fits or 0.0)}. On the table: {sizes}",),
+        tuple(flag for flag in best.flags if flag.startswith("no size")),
+    )
+
+
+def header_line(case: Case) -> str:
+    """Side, pseudonym, grid, point spread and noise on one line.
+
+    Raises
+    ------
+    Nothing.
+    """
+    k, j, i = case.scan.spacing_mm
+    parts = [f"{case.side.upper()} ear", case.scan.pseudonym or "no pseudonym", f"{i:.2f} x {j:.2f} x {k:.2f} mm"]
+    fitness = case.fitness
+    if fitness is not None:
+        parts.append(fitness.point_spread_words)
+        parts.append(f"noise {fitness.noise_hu:.0f} {case.scan.intensity_unit}")
+    return "   ".join(parts)
+
+
+def not_assessed_lines(case: Case) -> tuple[str, ...]:
+    """What was not assessed, a sentence each; an empty tuple only when there are results and nothing was left out."""
+    if case.results is None:
+        return ("nothing has been computed yet",)
+    return case.results.not_assessed
+
+
+def site_words(wall_angle_deg: float, clock_hour: float) -> str:
+    """Where on the wall, in words.
+
+    Example
+    -------
+    >>> site_words(45.0, 10.5)
+    "10:30 o'clock (upper back wall)"
+    """
+    return f"{clock_words(clock_hour)} o'clock ({wall_words(wall_angle_deg)})"
+
+
+LABEL_WIDTH = 27
+"""Width of the question column on a terminal."""
+
+
+def summary_text(case: Case, *, report: str = "", width: int = 132) -> str:
+    """The five answers as text, as every run ends with.
+
+    Parameters
+    ----------
+    case
+        The case.
+    report
+        Where the report stands, for the last line.
+    width
+        Columns to wrap at.
+
+    Returns
+    -------
+    str
+        Lines without a trailing line feed.
+
+    Raises
+    ------
+    Nothing.
+    """
+    import textwrap
+
+    rows = [(answer.question, ". ".join(answer.sentences)) for answer in five_answers(case)]
+    if case.facts.plan_is_void:
+        rows.insert(0, ("PLAN VOID", "an operation since this scan was entered; nothing below may be used"))
+    rows.append(("Not assessed", "; ".join(not_assessed_lines(case)) or "nothing that was asked for"))
+    if report:
+        rows.append(("Report", report))
+    lines = [header_line(case)]
+    for label, text in rows:
+        wrapped = textwrap.wrap(text, max(width - LABEL_WIDTH, 40)) or [""]
+        lines.append(f"{label:<{LABEL_WIDTH}}{wrapped[0]}")
+        lines.extend(" " * LABEL_WIDTH + line for line in wrapped[1:])
+    return "\n".join(lines)
