@@ -149,8 +149,8 @@ def smooth_polyline(points_lps: ArrayLike, *, click_noise_mm: float, spacing_mm:
     -----
     The residual allowed is n x noise squared per noisy direction, the usual rule for a smoothing spline with known
     noise. Where clicks are closer than a few noise deviations the parameter is length along their running means, so
-    clicks that jump back and forth by their noise do not stretch it. Cubic; of lower degree for two or three points. An underestimated noise leaves
-    the curve too long, an overestimated one cuts its bends.
+    clicks that jump back and forth by their noise do not stretch it. Cubic; of lower degree for two or three points.
+    An underestimated noise leaves the curve too long, an overestimated one cuts its bends.
 
     References
     ----------
