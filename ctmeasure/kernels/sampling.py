@@ -13,6 +13,9 @@ from numpy.typing import NDArray
 INSIDE_TOLERANCE = 1e-6
 """In voxels: a point this far beyond the outermost centres still counts as on them (rounding of the inverse map)."""
 
+ROW_PIECE = 128
+"""Pixels of a row done at a time: the buffers stay in the nearest cache."""
+
 MEAN, MAXIMUM, MINIMUM = 0, 1, 2
 """How a slab is reduced."""
 
@@ -156,64 +159,49 @@ def _clip(start, step, n, low, high):
 
 
 @njit(cache=True, nogil=True)
-def sample_plane(
-    values: NDArray,
-    origin_kji: NDArray[np.float64],
-    row_step_kji: NDArray[np.float64],
-    column_step_kji: NDArray[np.float64],
-    cubic: bool,
-    result: NDArray[np.float32],
-    start: int,
-    stop: int,
-) -> None:
-    """Sample one oblique plane, row by row, each row clipped once so that the inner loop has no test in it.
-
-    Parameters
-    ----------
-    values
-        Shape (K, J, I), C-ordered, int16 or float32.
-    origin_kji
-        Index of pixel (0, 0).
-    row_step_kji, column_step_kji
-        Index steps from one row to the next and from one column to the next.
-    cubic
-        Catmull-Rom when true, trilinear when false.
-    result
-        Shape (rows, columns); pixels outside the volume become NaN.
-    start, stop
-        Range of rows to do.
-    """
-    n_k, n_j, n_i = values.shape
-    flat = values.reshape(-1)
+def _linear_row(flat, shape, k, j, i, step_k, step_j, step_i, low, high, at, work, line):
+    # Three short loops over a small buffer instead of one long one: places, loads, blends. The first and last then run
+    # on whole vector registers, and the loads (the slow part: they miss the cache) overlap one another.
+    n_k, n_j, n_i = shape
     last_k, last_j, last_i = max(n_k - 2, 0), max(n_j - 2, 0), max(n_i - 2, 0)
-    up_k = n_j * n_i if n_k > 1 else 0
-    up_j = n_i if n_j > 1 else 0
-    up_i = 1 if n_i > 1 else 0
-    columns = result.shape[1]
-    step_k, step_j, step_i = column_step_kji[0], column_step_kji[1], column_step_kji[2]
-    for r in range(start, stop):
-        k = origin_kji[0] + r * row_step_kji[0]
-        j = origin_kji[1] + r * row_step_kji[1]
-        i = origin_kji[2] + r * row_step_kji[2]
-        low, high = _clip(k, step_k, n_k, 0, columns)
-        low, high = _clip(j, step_j, n_j, low, high)
-        low, high = _clip(i, step_i, n_i, low, high)
-        line = result[r]
-        line[:low] = np.nan
-        line[high:] = np.nan
-        if cubic:
-            for c in range(low, high):
-                line[c] = _cubic_at(flat, k + c * step_k, j + c * step_j, i + c * step_i, n_k, n_j, n_i)
-        else:
-            for c in range(low, high):
-                line[c] = _linear_at(
-                    flat, k + c * step_k, j + c * step_j, i + c * step_i,
-                    last_k, last_j, last_i, n_i, n_j * n_i, up_k, up_j, up_i,
-                )  # fmt: skip
+    up_k = np.uintp(n_j * n_i if n_k > 1 else 0)
+    up_j = np.uintp(n_i if n_j > 1 else 0)
+    up_i = np.uintp(1 if n_i > 1 else 0)
+    part_k, part_j, part_i = work[0], work[1], work[2]
+    c000, c001, c010, c011 = work[3], work[4], work[5], work[6]
+    c100, c101, c110, c111 = work[7], work[8], work[9], work[10]
+    for first in range(low, high, ROW_PIECE):
+        count = min(ROW_PIECE, high - first)
+        for m in range(count):
+            c = np.float64(np.int32(first + m))
+            at_k, at_j, at_i = k + c * step_k, j + c * step_j, i + c * step_i
+            # The base corner is held one step back from the far face: no branch is needed there.
+            k0 = min(np.int32(at_k), np.int32(last_k))
+            j0 = min(np.int32(at_j), np.int32(last_j))
+            i0 = min(np.int32(at_i), np.int32(last_i))
+            part_k[m], part_j[m], part_i[m] = at_k - k0, at_j - j0, at_i - i0
+            at[m] = (np.intp(k0) * n_j + j0) * n_i + i0
+        for m in range(count):
+            low_corner = np.uintp(at[m])
+            high_corner = low_corner + up_k
+            c000[m], c001[m] = flat[low_corner], flat[low_corner + up_i]
+            c010[m], c011[m] = flat[low_corner + up_j], flat[low_corner + up_j + up_i]
+            c100[m], c101[m] = flat[high_corner], flat[high_corner + up_i]
+            c110[m], c111[m] = flat[high_corner + up_j], flat[high_corner + up_j + up_i]
+        piece = line[first : first + count]
+        for m in range(count):
+            a, b = part_i[m], part_j[m]
+            v00 = c000[m] + a * (c001[m] - c000[m])
+            v01 = c010[m] + a * (c011[m] - c010[m])
+            v10 = c100[m] + a * (c101[m] - c100[m])
+            v11 = c110[m] + a * (c111[m] - c110[m])
+            near = v00 + b * (v01 - v00)
+            far = v10 + b * (v11 - v10)
+            piece[m] = near + part_k[m] * (far - near)
 
 
 @njit(cache=True, nogil=True)
-def sample_slab(
+def sample_planes(
     values: NDArray,
     origins_kji: NDArray[np.float64],
     row_step_kji: NDArray[np.float64],
@@ -224,44 +212,71 @@ def sample_slab(
     start: int,
     stop: int,
 ) -> None:
-    """Reduce a stack of parallel planes to one picture without storing the stack.
+    """Sample an oblique plane, or reduce a stack of parallel ones to one picture without storing the stack.
+
+    Each row of each plane is clipped to the volume once, so that the inner loops have no test in them.
 
     Parameters
     ----------
-    values, row_step_kji, column_step_kji, cubic, result, start, stop
-        As for `sample_plane`.
+    values
+        Shape (K, J, I), C-ordered, int16 or float32, fewer than 2**31 voxels along an axis.
     origins_kji
         Shape (planes, 3): index of pixel (0, 0) of each plane.
+    row_step_kji, column_step_kji
+        Index steps from one row to the next and from one column to the next.
+    cubic
+        Catmull-Rom when true, trilinear when false.
     mode
         `MEAN`, `MAXIMUM` or `MINIMUM`, over the planes that are inside at that pixel.
+    result
+        Shape (rows, columns); pixels outside the volume become NaN.
+    start, stop
+        Range of rows to do.
     """
+    n_k, n_j, n_i = values.shape
+    flat = values.reshape(-1)
     columns = result.shape[1]
-    line = np.empty((1, columns), np.float32)
+    planes = origins_kji.shape[0]
+    step_k, step_j, step_i = column_step_kji[0], column_step_kji[1], column_step_kji[2]
+    at = np.empty(ROW_PIECE, np.intp)
+    work = np.empty((11, ROW_PIECE), np.float32)
+    line = np.empty(columns, np.float32)
     total = np.empty(columns, np.float64)
     count = np.empty(columns, np.int64)
-    origin = np.empty(3, np.float64)
     for r in range(start, stop):
-        total[:] = 0.0 if mode == MEAN else (-np.inf if mode == MAXIMUM else np.inf)
-        count[:] = 0
-        for p in range(origins_kji.shape[0]):
-            for axis in range(3):
-                origin[axis] = origins_kji[p, axis] + r * row_step_kji[axis]
-            sample_plane(values, origin, row_step_kji, column_step_kji, cubic, line, 0, 1)
-            for c in range(columns):
-                value = line[0, c]
-                if np.isnan(value):
-                    continue
+        if planes > 1:
+            total[:] = 0.0 if mode == MEAN else (-np.inf if mode == MAXIMUM else np.inf)
+            count[:] = 0
+        for p in range(planes):
+            k = origins_kji[p, 0] + r * row_step_kji[0]
+            j = origins_kji[p, 1] + r * row_step_kji[1]
+            i = origins_kji[p, 2] + r * row_step_kji[2]
+            low, high = _clip(k, step_k, n_k, 0, columns)
+            low, high = _clip(j, step_j, n_j, low, high)
+            low, high = _clip(i, step_i, n_i, low, high)
+            if cubic:
+                for c in range(low, high):
+                    line[c] = _cubic_at(flat, k + c * step_k, j + c * step_j, i + c * step_i, n_k, n_j, n_i)
+            else:
+                _linear_row(flat, values.shape, k, j, i, step_k, step_j, step_i, low, high, at, work, line)
+            if planes == 1:
+                result[r, :low] = np.nan
+                result[r, low:high] = line[low:high]
+                result[r, high:] = np.nan
+                continue
+            for c in range(low, high):
                 count[c] += 1
                 if mode == MEAN:
-                    total[c] += value
+                    total[c] += line[c]
                 elif mode == MAXIMUM:
-                    total[c] = max(total[c], value)
+                    total[c] = max(total[c], line[c])
                 else:
-                    total[c] = min(total[c], value)
-        for c in range(columns):
-            if count[c] == 0:
-                result[r, c] = np.nan
-            elif mode == MEAN:
-                result[r, c] = total[c] / count[c]
-            else:
-                result[r, c] = total[c]
+                    total[c] = min(total[c], line[c])
+        if planes > 1:
+            for c in range(columns):
+                if count[c] == 0:
+                    result[r, c] = np.nan
+                elif mode == MEAN:
+                    result[r, c] = total[c] / count[c]
+                else:
+                    result[r, c] = total[c]

@@ -96,7 +96,7 @@ class Geometry:
     @property
     def directions_lps(self) -> NDArray[np.float64]:
         """Unit vectors along k, j and i as rows, shape (3, 3), LPS."""
-        return (self.affine_lps[:3, :3] / np.asarray(self.spacing_mm)).T
+        return np.asarray((self.affine_lps[:3, :3] / np.asarray(self.spacing_mm)).T, dtype=np.float64)
 
     @property
     def affine_kji(self) -> NDArray[np.float64]:

@@ -341,28 +341,22 @@ def reformat(volume: Volume, spec: PlaneSpec) -> Reformat:
     >>> reformat(ramp, spec).image[0].tolist()
     [4.5, 5.5, 6.5]
     """
-    from ctmeasure.kernels.sampling import MAXIMUM, MEAN, MINIMUM, sample_plane, sample_slab
+    from ctmeasure.kernels.sampling import MAXIMUM, MEAN, MINIMUM, sample_planes
 
     rows, columns = spec.shape
     image = np.empty((rows, columns), np.float32)
-    index_from_lps = volume.geometry.affine_kji
-    origin = volume.geometry.to_kji(spec.pixel_to_lps((0.0, 0.0)))
-    row_step = index_from_lps[:3, :3] @ (spec.down_lps * spec.pixel_mm)
-    column_step = index_from_lps[:3, :3] @ (spec.right_lps * spec.pixel_mm)
-    cubic = is_cubic(spec.order)
+    index_from_lps = volume.geometry.affine_kji[:3, :3]
+    row_step = index_from_lps @ (spec.down_lps * spec.pixel_mm)
+    column_step = index_from_lps @ (spec.right_lps * spec.pixel_mm)
     layers = max(math.ceil(spec.slab_mm / (min(volume.geometry.spacing_mm) / 2.0)), 1)
-    if layers == 1:
+    depth_mm = ((np.arange(layers) + 0.5) / layers - 0.5) * spec.slab_mm
+    first_lps = spec.pixel_to_lps((0.0, 0.0)) + depth_mm[:, None] * spec.normal_lps
+    origins = np.ascontiguousarray(volume.geometry.to_kji(first_lps))
+    mode = {"mean": MEAN, "maximum": MAXIMUM, "minimum": MINIMUM}[spec.slab_mode]
+    cubic = is_cubic(spec.order)
 
-        def work(start: int, stop: int) -> None:
-            sample_plane(volume.values, origin, row_step, column_step, cubic, image, start, stop)
-
-    else:
-        depth = ((np.arange(layers) + 0.5) / layers - 0.5) * spec.slab_mm
-        origins = np.ascontiguousarray(origin + depth[:, None] * (index_from_lps[:3, :3] @ spec.normal_lps))
-        mode = {"mean": MEAN, "maximum": MAXIMUM, "minimum": MINIMUM}[spec.slab_mode]
-
-        def work(start: int, stop: int) -> None:
-            sample_slab(volume.values, origins, row_step, column_step, cubic, mode, image, start, stop)
+    def work(start: int, stop: int) -> None:
+        sample_planes(volume.values, origins, row_step, column_step, cubic, mode, image, start, stop)
 
     in_threads(work, rows, smallest=ROWS_WORTH_A_THREAD)
     image.setflags(write=False)

@@ -1,0 +1,386 @@
+"""The header of one slice, read once and without its pixels.
+
+pydicom does the tokenising. What a series shares is converted once and kept (`Common`), keyed by its raw bytes: the
+four hundredth slice then costs only its position.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import math
+import os
+import struct
+from dataclasses import dataclass, field
+from typing import Any
+
+from pydicom.charset import convert_encodings, decode_bytes
+from pydicom.dataelem import RawDataElement
+from pydicom.filereader import data_element_generator
+from pydicom.tag import Tag
+from pydicom.uid import (
+    UID,
+    DeflatedExplicitVRLittleEndian,
+    ExplicitVRBigEndian,
+    ExplicitVRLittleEndian,
+    ImplicitVRLittleEndian,
+)
+
+from ctmeasure.io.dicom.sources import Source
+
+HEAD_BYTES = 32 * 1024
+"""Read first; nearly every slice header is shorter, and the rest is only read when it is not."""
+
+PSEUDONYM_PREFIX = "SAMPLE-"
+"""Only identifiers that begin so are kept: they name invented or pseudonymous scans."""
+
+_SHARED = {
+    "SpecificCharacterSet": 0x00080005,
+    "ImageType": 0x00080008,
+    "SOPClassUID": 0x00080016,
+    "StudyDate": 0x00080020,
+    "SeriesDate": 0x00080021,
+    "AcquisitionDate": 0x00080022,
+    "Modality": 0x00080060,
+    "SeriesDescription": 0x0008103E,
+    "PatientName": 0x00100010,
+    "PatientID": 0x00100020,
+    "PatientBirthDate": 0x00100030,
+    "SliceThickness": 0x00180050,
+    "ConvolutionKernel": 0x00181210,
+    "StudyInstanceUID": 0x0020000D,
+    "SeriesInstanceUID": 0x0020000E,
+    "AcquisitionNumber": 0x00200012,
+    "ImageOrientationPatient": 0x00200037,
+    "FrameOfReferenceUID": 0x00200052,
+    "Laterality": 0x00200060,
+    "ImageLaterality": 0x00200062,
+    "SamplesPerPixel": 0x00280002,
+    "PhotometricInterpretation": 0x00280004,
+    "NumberOfFrames": 0x00280008,
+    "Rows": 0x00280010,
+    "Columns": 0x00280011,
+    "PixelSpacing": 0x00280030,
+    "BitsAllocated": 0x00280100,
+    "BitsStored": 0x00280101,
+    "HighBit": 0x00280102,
+    "PixelRepresentation": 0x00280103,
+    "PixelPaddingValue": 0x00280120,
+    "PixelPaddingRangeLimit": 0x00280121,
+    "RescaleIntercept": 0x00281052,
+    "RescaleSlope": 0x00281053,
+    "RescaleType": 0x00281054,
+    "LossyImageCompression": 0x00282110,
+}
+_SOP_UID, _INSTANCE, _POSITION = 0x00080018, 0x00200013, 0x00200032
+_PIXELS = 0x7FE00010
+_WANTED = [Tag(tag) for tag in (*_SHARED.values(), _SOP_UID, _INSTANCE, _POSITION, _PIXELS)]
+_SHARED_TAGS = tuple(_SHARED.values())
+
+_SALT = os.urandom(16)
+"""Patients are told apart by a salted digest that means nothing outside this process."""
+
+
+class NotDicom(Exception):
+    """The file is something else."""
+
+
+class Damaged(Exception):
+    """A DICOM file whose header cannot be read."""
+
+
+@dataclass(frozen=True, slots=True)
+class Common:
+    """What slices of a series normally share. Unreadable values are None and named in `faults`."""
+
+    sop_class_uid: str
+    series_uid: str
+    study_uid: str
+    patient_key: str
+    pseudonym: str
+    modality: str
+    description: str
+    kernel: str
+    date: str
+    image_type: tuple[str, ...]
+    laterality: str
+    frame_of_reference_uid: str
+    acquisition: str
+    rows: int
+    columns: int
+    spacing_mm: tuple[float, float] | None
+    orientation: tuple[float, ...] | None
+    slice_thickness_mm: float | None
+    samples: int
+    photometric: str
+    bits_allocated: int
+    bits_stored: int
+    high_bit: int
+    signed: bool
+    padding: tuple[int, int] | None
+    slope: float | None
+    intercept: float | None
+    rescale_type: str
+    lossy: bool
+    syntax: str
+    frames: int
+    faults: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SliceHeader:
+    """One slice: what it shares, where it lies, where its pixels are.
+
+    ``pixel_offset`` and ``pixel_bytes`` are None when the pixels must be decoded rather than copied; `frame` is the
+    frame number inside a multi-frame file.
+    """
+
+    common: Common
+    source: Source = field(repr=False)
+    sop_uid: str
+    instance: int | None
+    position: tuple[float, float, float] | None
+    pixel_offset: int | None
+    pixel_bytes: int | None
+    frame: int | None = None
+    has_pixels: bool = True
+
+    @property
+    def label(self) -> str:
+        """How the slice is named in messages: never by its file name, which may hold a person's name."""
+        return f"slice {self.instance}" if self.instance is not None else "a slice without a number"
+
+
+class HeaderReader:
+    """Reads headers and remembers what they share; one per search."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[Any, ...], Common] = {}
+
+    def read(self, source: Source) -> list[SliceHeader]:
+        """Read the header of one file.
+
+        Parameters
+        ----------
+        source
+            The file.
+
+        Returns
+        -------
+        list of SliceHeader
+            One, or one per frame of an enhanced multi-frame object.
+
+        Raises
+        ------
+        NotDicom
+            When it is another kind of file.
+        Damaged
+            When it is DICOM and its header cannot be read.
+        OSError
+            When it cannot be opened.
+        """
+        head = source.head(HEAD_BYTES)
+        start, syntax = _start(head)
+        try:
+            if syntax == DeflatedExplicitVRLittleEndian:
+                return _from_dataset(source)
+            raw = _tokens(head, start, syntax)
+            if _PIXELS not in raw and len(head) >= HEAD_BYTES:
+                raw = _tokens(source.all(), start, syntax)
+            if (_whole(_bytes(raw.get(_SHARED["NumberOfFrames"]))) or 1) > 1:
+                return _from_dataset(source)
+            return [self._slice(raw, syntax, source)]
+        except (NotDicom, Damaged, OSError):
+            raise
+        except Exception as error:  # pydicom and struct raise many kinds on damaged bytes
+            raise Damaged(type(error).__name__) from error
+
+    def _slice(self, raw: dict[int, Any], syntax: str, source: Source) -> SliceHeader:
+        key = (syntax, *[_bytes(raw.get(tag)) for tag in _SHARED_TAGS])
+        common = self._known.get(key)
+        if common is None:
+            common = self._known[key] = common_of(raw, syntax)
+        pixels = raw.get(_PIXELS)
+        offset = size = None
+        if pixels is not None and not UID(syntax).is_compressed:
+            offset, size = pixels.value_tell, pixels.length
+        return SliceHeader(
+            common,
+            source,
+            _text(raw.get(_SOP_UID)),
+            _whole(_bytes(raw.get(_INSTANCE))),
+            position_of(raw),
+            offset,
+            size,
+            None,
+            pixels is not None,
+        )
+
+
+def _from_dataset(source: Source) -> list[SliceHeader]:
+    from ctmeasure.io.dicom.multiframe import read_frames
+
+    return read_frames(source)
+
+
+def _start(head: bytes) -> tuple[int, str]:
+    """Find where the data set begins and its transfer syntax."""
+    if head[128:132] == b"DICM":
+        meta = io.BytesIO(head)
+        meta.seek(132)
+        syntax, start = "", 132
+        for element in data_element_generator(meta, False, True, lambda tag, vr, length: tag >> 16 != 2):
+            if element.tag == 0x00020010:
+                syntax = _text(element)
+        start = meta.tell()
+        if not syntax:
+            raise Damaged("no transfer syntax")
+        return start, syntax
+    # Without the 128-byte preamble some exports begin right with group 8 (or the file's own group 2).
+    if head[:2] == b"\x08\x00" and head[3:4] == b"\x00" and len(head) > 16:
+        explicit = head[4:6].isalpha() and head[4:6].isupper()
+        return 0, ExplicitVRLittleEndian if explicit else ImplicitVRLittleEndian
+    raise NotDicom
+
+
+def _tokens(data: bytes, start: int, syntax: str) -> dict[int, Any]:
+    stream = io.BytesIO(data)
+    stream.seek(start)
+    raw: dict[int, Any] = {}
+    compressed = UID(syntax).is_compressed
+    # Uncompressed pixels are stepped over by their length; compressed ones have none, so reading stops there.
+    stop = (lambda tag, vr, length: tag == _PIXELS) if compressed else None
+    for element in data_element_generator(
+        stream, syntax == ImplicitVRLittleEndian, syntax != ExplicitVRBigEndian, stop, 8192, specific_tags=_WANTED
+    ):
+        raw[int(element.tag)] = element
+        if element.tag == _PIXELS:
+            return raw
+    after = stream.read(4)
+    if len(after) == 4:
+        group, number = struct.unpack("<HH" if syntax != ExplicitVRBigEndian else ">HH", after)
+        if group << 16 | number == _PIXELS:
+            raw[_PIXELS] = RawDataElement(Tag(_PIXELS), "OB", 0, b"", stream.tell(), False, True)
+    return raw
+
+
+def position_of(raw: dict[int, Any]) -> tuple[float, float, float] | None:
+    """Give Image Position (Patient), or None when it is missing or not three finite numbers."""
+    position = _floats(_bytes(raw.get(_POSITION)), 3)
+    return None if position is None else (position[0], position[1], position[2])
+
+
+def common_of(raw: dict[int, Any], syntax: str) -> Common:
+    """Convert what slices share from raw elements by tag; unreadable values become None."""
+    little = syntax != ExplicitVRBigEndian
+    faults: list[str] = []
+
+    def value(name: str) -> bytes:
+        return _bytes(raw.get(_SHARED[name]))
+
+    def word(name: str, otherwise: int = 0) -> int:
+        data = value(name)
+        return struct.unpack("<H" if little else ">H", data[:2])[0] if len(data) >= 2 else otherwise
+
+    def text(name: str) -> str:
+        return _text(raw.get(_SHARED[name]))
+
+    def number(name: str) -> float | None:
+        numbers = _floats(value(name), 1)
+        if numbers is None and value(name).strip(b" \0"):
+            faults.append(f"{name} is not a number")
+        return None if numbers is None else numbers[0]
+
+    spacing = _floats(value("PixelSpacing"), 2)
+    orientation = _floats(value("ImageOrientationPatient"), 6)
+    pseudonym = text("PatientID")
+    signed = word("PixelRepresentation") == 1
+    bits = word("BitsAllocated")
+    return Common(
+        sop_class_uid=text("SOPClassUID"),
+        series_uid=text("SeriesInstanceUID"),
+        study_uid=text("StudyInstanceUID"),
+        patient_key=_digest(value("PatientID"), value("PatientName"), value("PatientBirthDate")),
+        pseudonym=pseudonym if pseudonym.startswith(PSEUDONYM_PREFIX) else "",
+        modality=text("Modality"),
+        description=_decoded(value("SeriesDescription"), text("SpecificCharacterSet")),
+        kernel=text("ConvolutionKernel"),
+        date=_date(text("AcquisitionDate")) or _date(text("SeriesDate")) or _date(text("StudyDate")),
+        image_type=tuple(part.strip() for part in text("ImageType").split("\\")),
+        laterality=text("Laterality") or text("ImageLaterality"),
+        frame_of_reference_uid=text("FrameOfReferenceUID"),
+        acquisition=text("AcquisitionNumber"),
+        rows=word("Rows"),
+        columns=word("Columns"),
+        spacing_mm=None if spacing is None else (spacing[0], spacing[1]),
+        orientation=orientation,
+        slice_thickness_mm=number("SliceThickness"),
+        samples=word("SamplesPerPixel", 1),
+        photometric=text("PhotometricInterpretation"),
+        bits_allocated=bits,
+        bits_stored=word("BitsStored", bits),
+        high_bit=word("HighBit", max(word("BitsStored", bits) - 1, 0)),
+        signed=signed,
+        padding=_padding(value("PixelPaddingValue"), value("PixelPaddingRangeLimit"), signed, little),
+        slope=number("RescaleSlope"),
+        intercept=number("RescaleIntercept"),
+        rescale_type=text("RescaleType"),
+        lossy=text("LossyImageCompression") == "01",
+        syntax=syntax,
+        frames=_whole(value("NumberOfFrames")) or 1,
+        faults=tuple(faults),
+    )
+
+
+def _bytes(element: Any) -> bytes:
+    if element is None or element.value is None:
+        return b""
+    return element.value if isinstance(element.value, bytes) else str(element.value).encode("latin-1", "replace")
+
+
+def _text(element: Any) -> str:
+    return _bytes(element).decode("latin-1").strip(" \0")
+
+
+def _decoded(data: bytes, character_set: str) -> str:
+    try:
+        encodings = convert_encodings(character_set.split("\\") if character_set else "")
+        return decode_bytes(data, encodings, set()).strip(" \0")
+    except (LookupError, UnicodeError, ValueError):
+        return data.decode("latin-1").strip(" \0")
+
+
+def _floats(data: bytes, count: int) -> tuple[float, ...] | None:
+    parts = data.strip(b" \0").split(b"\\")
+    if len(parts) != count:
+        return None
+    try:
+        numbers = tuple(float(part) for part in parts)
+    except ValueError:
+        return None
+    return numbers if all(math.isfinite(number) for number in numbers) else None
+
+
+def _whole(data: bytes) -> int | None:
+    try:
+        return int(data.strip(b" \0"))
+    except ValueError:
+        return None
+
+
+def _date(text: str) -> str:
+    return text if len(text) == 8 and text.isdigit() else ""
+
+
+def _digest(*parts: bytes) -> str:
+    return hashlib.blake2b(b"\0".join(part.strip(b" \0") for part in parts), key=_SALT, digest_size=8).hexdigest()
+
+
+def _padding(value: bytes, limit: bytes, signed: bool, little: bool) -> tuple[int, int] | None:
+    # Both are in stored values and signed as the pixels are (PS3.3 C.7.5.1.1.2), whatever VR the writer chose.
+    if len(value) < 2:
+        return None
+    code = ("<" if little else ">") + ("h" if signed else "H")
+    first = struct.unpack(code, value[:2])[0]
+    last = struct.unpack(code, limit[:2])[0] if len(limit) >= 2 else first
+    return (min(first, last), max(first, last))

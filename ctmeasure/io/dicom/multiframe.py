@@ -1,0 +1,125 @@
+"""Objects that hold many slices in one file, and deflated ones: read through pydicom's full data set.
+
+References: DICOM PS3.3 C.7.6.16 (multi-frame functional groups; each macro may be shared or per frame), A.38 (Enhanced
+CT), A.64 (X-Ray 3D craniofacial, cone beam).
+"""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+from pydicom import dcmread
+from pydicom.dataset import Dataset
+from pydicom.filebase import DicomBytesIO
+from pydicom.filereader import data_element_generator
+from pydicom.filewriter import write_dataset
+
+from ctmeasure.io.dicom.headers import Common, SliceHeader, common_of, position_of
+from ctmeasure.io.dicom.sources import Source
+
+
+def read_frames(source: Source) -> list[SliceHeader]:
+    """Read every frame's header of one file.
+
+    Parameters
+    ----------
+    source
+        The file.
+
+    Returns
+    -------
+    list of SliceHeader
+        One per frame, in stored order; the pixels are to be decoded through pydicom.
+
+    Raises
+    ------
+    Exception
+        Whatever pydicom raises on damaged bytes; the caller turns it into one sentence.
+    """
+    data = dcmread(io.BytesIO(source.all()), stop_before_pixels=False, defer_size=1024)
+    syntax = str(data.file_meta.TransferSyntaxUID)
+    frames = int(data.get("NumberOfFrames") or 1)
+    has_pixels = "PixelData" in data
+    per_frame = data.get("PerFrameFunctionalGroupsSequence")
+    shared = (data.get("SharedFunctionalGroupsSequence") or [Dataset()])[0]
+    offset = None
+    if has_pixels and not data.file_meta.TransferSyntaxUID.is_compressed:
+        offset = data.get_item("PixelData").value_tell  # deflated counts as compressed here
+    known: dict[tuple[Any, ...], Common] = {}
+    headers = []
+    for number in range(frames):
+        groups = [per_frame[number], shared] if per_frame else [shared]
+        flat = _flat(data, groups)
+        key = tuple(str(flat.get(name)) for name in _PER_FRAME)
+        if key not in known:
+            known[key] = common_of(_raw(flat), syntax)
+        position = position_of(_raw(_only_position(flat)))
+        common = known[key]
+        size = common.rows * common.columns * common.samples * common.bits_allocated // 8
+        headers.append(
+            SliceHeader(
+                common,
+                source,
+                f"{data.get('SOPInstanceUID', '')}#{number}" if frames > 1 else str(data.get("SOPInstanceUID", "")),
+                number + 1 if frames > 1 else _instance(data),
+                position,
+                None if offset is None else offset + number * size,
+                None if offset is None else size,
+                number if frames > 1 else None,
+                has_pixels,
+            )
+        )
+    return headers
+
+
+_MACROS = {
+    "PixelMeasuresSequence": ("PixelSpacing", "SliceThickness"),
+    "PlanePositionSequence": ("ImagePositionPatient",),
+    "PlaneOrientationSequence": ("ImageOrientationPatient",),
+    "PixelValueTransformationSequence": ("RescaleSlope", "RescaleIntercept", "RescaleType"),
+    "CTImageFrameTypeSequence": ("FrameType",),
+    "CTReconstructionSequence": ("ConvolutionKernel",),
+    "FrameAnatomySequence": ("FrameLaterality",),
+}
+_PER_FRAME = [name for names in _MACROS.values() for name in names if name != "ImagePositionPatient"]
+
+
+def _flat(data: Dataset, groups: list[Dataset]) -> Dataset:
+    """Lift one frame's macros to the top level, where single-frame objects have them."""
+    flat = Dataset()
+    for element in data:
+        if element.VR != "SQ" and element.keyword not in ("PixelData", "NumberOfFrames"):
+            flat.add(element)
+    for macro, names in _MACROS.items():
+        for group in reversed(groups):
+            sequence = group.get(macro)
+            for name in names if sequence else ():
+                if name in sequence[0]:
+                    setattr(flat, "ImageType" if name == "FrameType" else _plain(name), sequence[0].get(name))
+    return flat
+
+
+def _only_position(flat: Dataset) -> Dataset:
+    position = Dataset()
+    if "ImagePositionPatient" in flat:
+        position.ImagePositionPatient = flat.ImagePositionPatient
+    return position
+
+
+def _raw(flat: Dataset) -> dict[int, Any]:
+    # Written out and tokenised again, so that one converter serves every kind of file.
+    stream = DicomBytesIO()
+    stream.is_implicit_VR, stream.is_little_endian = True, True
+    write_dataset(stream, flat)
+    stream.seek(0)
+    return {int(element.tag): element for element in data_element_generator(stream, True, True)}
+
+
+def _plain(name: str) -> str:
+    return "ImageLaterality" if name == "FrameLaterality" else name
+
+
+def _instance(data: Dataset) -> int | None:
+    value = data.get("InstanceNumber")
+    return None if value is None else int(value)

@@ -1,0 +1,242 @@
+"""Where the bytes of a series lie: files of a folder, members of a ZIP (read in place), files a DICOMDIR names."""
+
+from __future__ import annotations
+
+import os
+import threading
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path, PurePosixPath
+from typing import Protocol
+
+from ctmeasure.errors import ScanError
+
+LARGEST_EXPANSION = 16 * 2**30
+"""Bytes a ZIP may unpack to in all; more is refused before anything is read."""
+
+LARGEST_RATIO = 250
+"""How many times a ZIP member may grow; no CT slice compresses better than about 100 to 1."""
+
+RATIO_MATTERS_BYTES = 4 * 2**20
+"""Members smaller than this unpacked can do no harm, however well they compress."""
+
+
+class Source(Protocol):
+    """Something whose bytes can be read: a file, or a member of an archive."""
+
+    @property
+    def size(self) -> int:
+        """Bytes."""
+        ...
+
+    def head(self, count: int) -> bytes:
+        """Give the first `count` bytes, or fewer when there are no more."""
+        ...
+
+    def read_into(self, offset: int, buffer: memoryview) -> int:
+        """Fill the buffer from `offset` on; the number of bytes there were."""
+        ...
+
+    def all(self) -> bytes:
+        """Give everything."""
+        ...
+
+
+class FileSource:
+    """A file on disk."""
+
+    __slots__ = ("path",)
+
+    def __init__(self, path: str | Path) -> None:
+        self.path = os.fspath(path)
+
+    @property
+    def size(self) -> int:
+        """Bytes."""
+        return os.stat(self.path).st_size  # noqa: PTH116  (hot: thousands of files)
+
+    def head(self, count: int) -> bytes:
+        """Give the first bytes."""
+        with open(self.path, "rb", buffering=0) as stream:  # noqa: PTH123
+            return stream.read(count) or b""
+
+    def read_into(self, offset: int, buffer: memoryview) -> int:
+        """Fill the buffer from an offset on."""
+        done = 0
+        with open(self.path, "rb", buffering=0) as stream:  # noqa: PTH123
+            stream.seek(offset)
+            while done < len(buffer):
+                got = stream.readinto(buffer[done:])
+                if not got:
+                    break
+                done += got
+        return done
+
+    def all(self) -> bytes:
+        """Give the whole file."""
+        with open(self.path, "rb", buffering=0) as stream:  # noqa: PTH123
+            return stream.read()
+
+
+class ZipSource:
+    """A member of a ZIP archive; nothing is ever unpacked to disk."""
+
+    __slots__ = ("archive", "info", "lock")
+
+    def __init__(self, archive: zipfile.ZipFile, info: zipfile.ZipInfo, lock: threading.Lock) -> None:
+        self.archive, self.info, self.lock = archive, info, lock
+
+    @property
+    def size(self) -> int:
+        """Bytes, unpacked."""
+        return self.info.file_size
+
+    def head(self, count: int) -> bytes:
+        """Give the first bytes, unpacking no more than that."""
+        with self.lock, self._open() as stream:
+            return stream.read(count)
+
+    def read_into(self, offset: int, buffer: memoryview) -> int:
+        """Fill the buffer from an offset on."""
+        with self.lock, self._open() as stream:
+            stream.seek(offset)
+            data = stream.read(len(buffer))
+        buffer[: len(data)] = data
+        return len(data)
+
+    def all(self) -> bytes:
+        """Give the whole member."""
+        with self.lock, self._open() as stream:
+            return stream.read()
+
+    def _open(self) -> zipfile.ZipExtFile:
+        try:
+            return self.archive.open(self.info)  # type: ignore[return-value]
+        except (zipfile.BadZipFile, RuntimeError, NotImplementedError) as error:
+            raise OSError(f"a ZIP member cannot be unpacked ({type(error).__name__})") from error
+
+
+def find_sources(path: Path, notes: list[str]) -> list[Source]:
+    """List everything under a path that might be DICOM.
+
+    Parameters
+    ----------
+    path
+        A folder (searched in full, links not followed), a ZIP, a DICOMDIR, or one file.
+    notes
+        Sentences about what was skipped are appended here.
+
+    Returns
+    -------
+    list of Source
+        In a fixed order.
+
+    Raises
+    ------
+    ScanError
+        When there is nothing at the path, it cannot be read, the folder is empty, or a ZIP is damaged or unpacks to
+        an absurd size.
+    """
+    if not path.exists():
+        raise ScanError("nothing at the path given", expected="a DICOM folder, file, ZIP or DICOMDIR")
+    try:
+        if path.is_dir():
+            sources: list[Source] = [FileSource(name) for name in _walk(path, notes)]
+            if not sources:
+                raise ScanError("an empty folder", expected="a DICOM folder, file, ZIP or DICOMDIR")
+            return sources
+        if zipfile.is_zipfile(path):
+            return _zip_members(path, notes)
+        if path.name.upper().split(".")[0] == "DICOMDIR":
+            return _dicomdir_files(path, notes)
+    except OSError as error:
+        raise ScanError(f"a path that cannot be read ({error.strerror or type(error).__name__})") from error
+    return [FileSource(path)]
+
+
+def _walk(folder: Path, notes: list[str]) -> Iterator[str]:
+    unreadable: list[OSError] = []
+    for root, folders, names in os.walk(folder, followlinks=False, onerror=unreadable.append):
+        folders.sort()
+        yield from (f"{root}{os.sep}{name}" for name in sorted(names) if name.upper() != "DICOMDIR")
+    if unreadable:
+        notes.append(f"{len(unreadable)} folder(s) could not be opened and were skipped")
+
+
+def _zip_members(path: Path, notes: list[str]) -> list[Source]:
+    try:
+        archive = zipfile.ZipFile(path)
+        members = [info for info in archive.infolist() if not info.is_dir()]
+    except zipfile.BadZipFile as error:
+        raise ScanError("a damaged ZIP", expected="a ZIP that opens", action="copy it again") from error
+    swollen = any(
+        info.file_size > RATIO_MATTERS_BYTES and info.file_size > LARGEST_RATIO * max(info.compress_size, 1)
+        for info in members
+    )
+    total = sum(info.file_size for info in members)
+    if swollen or total > LARGEST_EXPANSION:
+        raise ScanError(
+            f"a ZIP that would unpack to {total / 2**20:.0f} MiB from {path.stat().st_size / 2**20:.1f} MiB",
+            expected=f"at most {LARGEST_EXPANSION // 2**30} GiB and {LARGEST_RATIO} to 1 per file",
+            action="unpack it yourself if you trust it",
+        )
+    if any(info.flag_bits & 1 for info in members):
+        raise ScanError("an encrypted ZIP", expected="a ZIP without a password", action="unpack it first")
+    inside = [info for info in members if _stays_inside(info.filename)]
+    if len(inside) < len(members):
+        notes.append(f"{len(members) - len(inside)} ZIP member(s) that point outside the archive were skipped")
+    if not inside:
+        raise ScanError("a ZIP without files", expected="a DICOM folder, file, ZIP or DICOMDIR")
+    lock = threading.Lock()
+    inside.sort(key=lambda info: info.filename)
+    return [ZipSource(archive, info, lock) for info in inside]
+
+
+def _stays_inside(name: str) -> bool:
+    parts = PurePosixPath(name.replace("\\", "/"))
+    return not parts.is_absolute() and ".." not in parts.parts and ":" not in name.split("/")[0]
+
+
+def _dicomdir_files(path: Path, notes: list[str]) -> list[Source]:
+    from pydicom import dcmread
+
+    try:
+        records = dcmread(path, specific_tags=["DirectoryRecordSequence"]).get("DirectoryRecordSequence") or []
+    except Exception as error:  # pydicom raises many kinds on damaged input
+        raise ScanError("a DICOMDIR that cannot be read", action="give its folder instead") from error
+    found: list[Source] = []
+    missing = outside = 0
+    for record in records:
+        parts = record.get("ReferencedFileID")
+        if not parts:
+            continue
+        names = [parts] if isinstance(parts, str) else list(parts)
+        if not _stays_inside("/".join(names)):
+            outside += 1
+            continue
+        target = _below(path.parent, names)
+        if target is None:
+            missing += 1
+        else:
+            found.append(FileSource(target))
+    if outside:
+        notes.append(f"{outside} DICOMDIR entries that point outside its folder were skipped")
+    if missing:
+        notes.append(f"{missing} of {missing + len(found)} files the DICOMDIR names are missing")
+    if not found:
+        raise ScanError("a DICOMDIR that names no file that is there", action="give its folder instead")
+    return found
+
+
+def _below(folder: Path, names: list[str]) -> Path | None:
+    # Disks copied to other systems often change the case of their names.
+    for name in names:
+        exact = folder / name
+        if not exact.exists():
+            entries = folder.iterdir() if folder.is_dir() else ()
+            alike = [entry for entry in entries if entry.name.upper() == name.upper()]
+            if not alike:
+                return None
+            exact = alike[0]
+        folder = exact
+    return folder
