@@ -173,16 +173,15 @@ def choose(everything: Survey, *, series_uid: str | None = None, side: str | Non
         if usable:
             return usable[0], "asked for by its UID"
         if asked:
-            assert asked[0].error is not None
-            raise asked[0].error
+            raise _refusal(asked[0], everything)
         raise ScanError(
             f"no series {series_uid} here", expected=f"one of the {len(everything.series)} that are", action="list them"
         )
     usable = [found for found in everything.series if found.row.usable]
     if not usable:
         ct = [found for found in everything.series if found.error is not None]
-        if len(ct) == 1 and ct[0].error is not None:
-            raise ct[0].error
+        if len(ct) == 1:
+            raise _refusal(ct[0], everything)
         reasons = "; ".join(dict.fromkeys(found.row.reason.split(";")[0] for found in ct))
         raise ScanError(f"none of {len(ct)} series is usable ({reasons[:300]})", expected="a CT series")
     ranked = sorted(usable, key=lambda found: (*_merit(found, side), found.row.series_uid))
@@ -193,6 +192,13 @@ def choose(everything: Survey, *, series_uid: str | None = None, side: str | Non
     if _merit(ranked[1], side) == _merit(best, side):
         return best, f"one of several equal series ({text}), first by UID; name another with its UID"
     return best, f"best of {len(usable)} usable series: {text}"
+
+
+def _refusal(found: Found, everything: Survey) -> ScanError:
+    """Give the series' own fault, and what was skipped on the way: the second is often the cause of the first."""
+    error = found.error or ScanError(found.row.reason)
+    skipped = f" ({'; '.join(everything.notes)})" if everything.notes else ""
+    return ScanError(error.found + skipped, expected=error.expected, action=error.action)
 
 
 def _merit(found: Found, side: str | None) -> tuple:

@@ -7,6 +7,7 @@ CT), A.64 (X-Ray 3D craniofacial, cone beam).
 from __future__ import annotations
 
 import io
+import struct
 from typing import Any
 
 from pydicom import dcmread
@@ -14,6 +15,7 @@ from pydicom.dataset import Dataset
 from pydicom.filebase import DicomBytesIO
 from pydicom.filereader import data_element_generator
 from pydicom.filewriter import write_dataset
+from pydicom.uid import UID, DeflatedExplicitVRLittleEndian, ExplicitVRBigEndian, ImplicitVRLittleEndian
 
 from ctmeasure.io.dicom.headers import Common, SliceHeader, common_of, position_of
 from ctmeasure.io.dicom.sources import Source
@@ -37,15 +39,13 @@ def read_frames(source: Source) -> list[SliceHeader]:
     Exception
         Whatever pydicom raises on damaged bytes; the caller turns it into one sentence.
     """
-    data = dcmread(io.BytesIO(source.all()), stop_before_pixels=False, defer_size=1024)
-    syntax = str(data.file_meta.TransferSyntaxUID)
+    stream = io.BytesIO(source.all())
+    data = dcmread(stream, stop_before_pixels=True)
+    syntax = data.file_meta.TransferSyntaxUID
+    has_pixels, offset = _pixels_at(stream, syntax)
     frames = int(data.get("NumberOfFrames") or 1)
-    has_pixels = "PixelData" in data
     per_frame = data.get("PerFrameFunctionalGroupsSequence")
     shared = (data.get("SharedFunctionalGroupsSequence") or [Dataset()])[0]
-    offset = None
-    if has_pixels and not data.file_meta.TransferSyntaxUID.is_compressed:
-        offset = data.get_item("PixelData").value_tell  # deflated counts as compressed here
     known: dict[tuple[Any, ...], Common] = {}
     headers = []
     for number in range(frames):
@@ -53,7 +53,7 @@ def read_frames(source: Source) -> list[SliceHeader]:
         flat = _flat(data, groups)
         key = tuple(str(flat.get(name)) for name in _PER_FRAME)
         if key not in known:
-            known[key] = common_of(_raw(flat), syntax)
+            known[key] = common_of(_raw(flat), str(syntax))
         position = position_of(_raw(_only_position(flat)))
         common = known[key]
         size = common.rows * common.columns * common.samples * common.bits_allocated // 8
@@ -71,6 +71,19 @@ def read_frames(source: Source) -> list[SliceHeader]:
             )
         )
     return headers
+
+
+def _pixels_at(stream: io.BytesIO, syntax: UID) -> tuple[bool, int | None]:
+    """Say whether pixel data follow, and where their bytes begin when they can be copied as they are."""
+    if syntax == DeflatedExplicitVRLittleEndian:
+        stream.seek(0)
+        return "PixelData" in dcmread(stream), None
+    start = stream.tell()
+    order = ">" if syntax == ExplicitVRBigEndian else "<"
+    if stream.read(4) != struct.pack(f"{order}HH", 0x7FE0, 0x0010):
+        return False, None
+    # Tag and length, with VR and two spare bytes between them unless the VR is implicit (PS3.5 7.1).
+    return True, None if syntax.is_compressed else start + (8 if syntax == ImplicitVRLittleEndian else 12)
 
 
 _MACROS = {

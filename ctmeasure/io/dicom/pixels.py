@@ -214,7 +214,10 @@ def _stored(header: SliceHeader, target: NDArray[np.int16] | None) -> NDArray[An
     if header.pixel_offset is None:
         return _decoded(header)
     buffer = target.view(dtype) if target is not None and dtype.itemsize == 2 else np.empty(shape, dtype)
-    got = header.source.read_into(header.pixel_offset, buffer.data.cast("B"))
+    try:
+        got = header.source.read_into(header.pixel_offset, buffer.data.cast("B"))
+    except OSError as error:
+        raise ScanError(f"{header.label} cannot be read ({error})", action="copy the series again") from error
     if got != buffer.nbytes:
         raise ScanError(
             f"pixel data of {header.label} short: {got} of {buffer.nbytes} bytes", action="copy the series again"

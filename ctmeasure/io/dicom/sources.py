@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 import zipfile
+import zlib
 from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
 from typing import Protocol
@@ -93,27 +94,28 @@ class ZipSource:
 
     def head(self, count: int) -> bytes:
         """Give the first bytes, unpacking no more than that."""
-        with self.lock, self._open() as stream:
-            return stream.read(count)
+        return self._read(count)
 
     def read_into(self, offset: int, buffer: memoryview) -> int:
         """Fill the buffer from an offset on."""
-        with self.lock, self._open() as stream:
-            stream.seek(offset)
-            data = stream.read(len(buffer))
+        data = self._read(None)[offset : offset + len(buffer)]
         buffer[: len(data)] = data
         return len(data)
 
     def all(self) -> bytes:
         """Give the whole member."""
-        with self.lock, self._open() as stream:
-            return stream.read()
+        return self._read(None)
 
-    def _open(self) -> zipfile.ZipExtFile:
+    def _read(self, count: int | None) -> bytes:
         try:
-            return self.archive.open(self.info)  # type: ignore[return-value]
-        except (zipfile.BadZipFile, RuntimeError, NotImplementedError) as error:
-            raise OSError(f"a ZIP member cannot be unpacked ({type(error).__name__})") from error
+            with self.lock:
+                if count is None:
+                    # Read to the very end: only then is the member's check sum compared.
+                    return self.archive.read(self.info)
+                with self.archive.open(self.info) as stream:
+                    return stream.read(count)
+        except (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError) as error:
+            raise OSError(f"a ZIP member that cannot be unpacked ({type(error).__name__})") from error
 
 
 def find_sources(path: Path, notes: list[str]) -> list[Source]:
