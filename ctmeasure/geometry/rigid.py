@@ -281,7 +281,7 @@ def target_covariance(fiducials: ArrayLike, target: ArrayLike, *, fle_covariance
 
     References
     ----------
-    Danilchenko A, Fitzpatrick JM (2011) IEEE TMI 30:679, doi:10.1109/TMI.2010.2091513.
+    Danilchenko A, Fitzpatrick JM (2011) IEEE TMI 30:679, PMC4607070.
 
     Example
     -------
