@@ -1,0 +1,190 @@
+"""Which reconstructions this ear can be asked about, between which contacts, as it lies and as planned."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+
+from ctmeasure.planning.lengths.gates import footplate_flags, piston_flags
+from ctmeasure.planning.lengths.handle import (
+    BENT_FLAG,
+    HandlePlan,
+    entry_sources,
+    handle_geometry,
+    handle_vectors,
+    planned_handle,
+)
+from ctmeasure.planning.lengths.inputs import LengthInput
+from ctmeasure.planning.measurands.batch import Floats
+from ctmeasure.planning.measurands.inputs import needs_flag
+from ctmeasure.planning.measurands.registry import CANAL, Context
+from ctmeasure.planning.measurands.scene import Scene
+
+AS_IT_LIES = "as it lies on this scan"
+AS_PLANNED = "as planned"
+TAKEN_DOWN_FLAG = "drum is taken down: no size as it lies"
+LATERAL_AS_IT_LIES = {
+    "handle": "handle_contact|handle_tip",
+    "umbo": "umbo",
+    "drum": "drum_contact|drum_centre",
+    "incus": "incus_contact|incus_long_process",
+    "malleus neck": "malleus_neck",
+}
+SPANNED_BY = {
+    "total": ("handle", "umbo", "drum"),
+    "partial": ("handle", "umbo", "drum"),
+    "piston": ("incus", "handle", "malleus neck"),
+}
+MEDIAL = {"total": "footplate_centre", "partial": "stapes_head", "piston": "footplate_centre"}
+
+
+@dataclass(frozen=True, eq=False)
+class Span:
+    """One distance that a device has to bridge.
+
+    ``lateral_kind`` chooses the contact stack. ``vectors`` is None when the distance cannot be given; ``offered`` False
+    when it can, and no size may be offered for it.
+    """
+
+    reconstruction: str
+    geometry: str
+    lateral: str
+    medial: str
+    lateral_kind: str
+    sources: tuple[str, ...] = ()
+    vectors: Callable[[Scene], Floats] | None = None
+    offered: bool = True
+    flags: tuple[str, ...] = ()
+
+
+def spans(given: LengthInput, context: Context) -> list[Span]:
+    """Every span of this ear, in the order of the table; what cannot be given says what it needs."""
+    found = _handle_itself(given, context)
+    for reconstruction in ("total", "partial", "piston"):
+        medial = MEDIAL[reconstruction]
+        flags = footplate_flags(given.facts)
+        if reconstruction == "piston":
+            flags = (*piston_flags(given.facts), *flags)
+        if not context.has(medial):
+            need = needs_flag(given.measure, medial)
+            found.append(Span(reconstruction, "", "", medial, "", flags=(need, *flags)))
+            continue
+        found += _lying(context, reconstruction, medial, flags)
+        found += _planned(given, context, reconstruction, medial, flags)
+    return found
+
+
+def _handle_itself(given: LengthInput, context: Context) -> list[Span]:
+    plan = planned_handle(given, context)
+    if not isinstance(plan, HandlePlan):
+        return [Span("handle", AS_PLANNED, "holes", "", "holes", flags=(needs_flag(given.measure, *plan),))]
+    geometry = handle_geometry(given, context, plan)
+    if geometry is None:
+        need = "needs: a chosen pair of holes, or anchor_1 and anchor_2"
+        return [Span("handle", AS_PLANNED, "holes", "planned handle tip", "holes", flags=(need, *plan.flags))]
+    words = f"hole span {geometry.hole_span_mm:.2f} mm", f"arm reach {geometry.arm_reach_mm:.2f} mm"
+    return [
+        Span(
+            "handle",
+            AS_PLANNED,
+            "midpoint of the holes",
+            "planned handle tip",
+            "holes",
+            (*plan.sources, *entry_sources(given)),
+            lambda scene: handle_vectors(given, context, plan, scene),
+            flags=(*words, *plan.flags),
+        )
+    ]
+
+
+def _lying(context: Context, reconstruction: str, medial: str, flags: tuple[str, ...]) -> list[Span]:
+    found = []
+    for kind in SPANNED_BY[reconstruction]:
+        contact = context.first(LATERAL_AS_IT_LIES[kind])
+        if contact is None:
+            continue
+        down = _taken_down(context) if kind == "drum" else ()
+        found.append(
+            Span(
+                reconstruction,
+                AS_IT_LIES,
+                contact,
+                medial,
+                kind,
+                (contact, medial),
+                partial(_between, contact, medial),
+                offered=not down,
+                flags=(*down, *flags),
+            )
+        )
+    return found
+
+
+def _between(lateral: str, medial: str, scene: Scene) -> Floats:
+    return scene.point(medial) - scene.point(lateral)
+
+
+def _from_tip(plan: HandlePlan, medial: str, scene: Scene) -> Floats:
+    return scene.point(medial) - plan.tip_lps(scene)
+
+
+def _taken_down(context: Context) -> tuple[str, ...]:
+    """The flag when the drum lies out beyond the limit, or when nobody can tell whether it does."""
+    limit = context.given.settings.drum_as_it_lies_limit_mm
+    if context.missing("annulus", "drum_centre", *CANAL):
+        return ()
+    out = float(context.mean.annulus_plane().signed_distance_mm(context.mean.point("drum_centre"))[0])
+    return (TAKEN_DOWN_FLAG, f"drum {out:.1f} mm out, limit {limit:g} mm") if out > limit else ()
+
+
+def _planned(
+    given: LengthInput, context: Context, reconstruction: str, medial: str, flags: tuple[str, ...]
+) -> list[Span]:
+    plans = [(AS_PLANNED, planned_handle(given, context))]
+    if _taken_down(context):
+        plans.append((AS_PLANNED, planned_handle(given, context, bent=True)))
+    found = []
+    for geometry, plan in plans:
+        if not isinstance(plan, HandlePlan):
+            found.append(
+                Span(
+                    reconstruction,
+                    geometry,
+                    "planned handle tip",
+                    medial,
+                    "handle",
+                    flags=(needs_flag(given.measure, *plan), *flags),
+                )
+            )
+            continue
+        name = "planned handle tip, bent out to the drum" if plan.aim == BENT_FLAG else "planned handle tip"
+        found.append(
+            Span(
+                reconstruction,
+                geometry,
+                name,
+                medial,
+                "handle",
+                (*plan.sources, medial),
+                partial(_from_tip, plan, medial),
+                flags=(*plan.flags, *flags),
+            )
+        )
+    drum = context.first("drum_contact|drum_centre")
+    if reconstruction != "piston" and drum and not context.missing("annulus", *CANAL):
+        found.append(_relaid(reconstruction, medial, drum, (*context.ring_flags(), *flags)))
+    return found
+
+
+def _relaid(reconstruction: str, medial: str, drum: str, flags: tuple[str, ...]) -> Span:
+    """Under a drum that is re-laid at the rim: its contact point moved onto the annulus plane."""
+
+    def vectors(scene: Scene) -> Floats:
+        plane = scene.annulus_plane()
+        contact = scene.point(drum)
+        onto_rim = contact - plane.signed_distance_mm(contact)[:, None] * plane.normal_lps
+        return scene.point(medial) - onto_rim
+
+    words = f"{drum} re-laid at the rim"
+    return Span(reconstruction, AS_PLANNED, words, medial, "drum", (drum, medial, "annulus"), vectors, flags=flags)
