@@ -1,0 +1,248 @@
+"""Bone along a drill direction: to the first gap, to the exit space, and how sure that is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ctmeasure.errors import GeometryError
+from ctmeasure.imaging import layers
+from ctmeasure.imaging.levels import FWHM_PER_SIGMA, PointSpread, TissueLevels
+from ctmeasure.volume.volume import Volume
+
+Floats = NDArray[np.float64]
+
+BEFORE_MM = 2.6
+"""Profiles start this far before the wall, to see what lies in front of it."""
+BEYOND_MM = 1.5
+"""They end this far beyond the arm length, so that an exit at its end is still recognised as wide enough."""
+STEEPEST_COSINE = 0.34
+"""Below this cosine (70 degrees to the normal) a ray runs along the wall and no thickness is given."""
+NOT_RESOLVED_FWHM = 0.3
+MODEL_DEPENDENT_FWHM = 1.0
+RESOLVED_FWHM = 1.5
+SURFACE_U_MM = 0.06
+"""Standard uncertainty of a wall surface whose own is not given."""
+SEPTUM_U_MM = 0.15
+"""Extra standard uncertainty of an exit found behind other gaps, at half level of what may be a thin septum."""
+LINING_U_MM = 0.03
+"""What not knowing the lining adds to the place of the bone front (its prior against canals of known lining)."""
+
+MODEL_FLAG = "model dependent"
+UNRESOLVED_FLAG = "present, not resolved"
+GAPS_FLAG = "small gaps on the way"
+OUTSIDE_FLAG = "leaves the scan"
+NO_EXIT = "no exit within arm length"
+FAINT_FLAG = "bone not distinguishable at the entry"
+STEEP_FLAG = "direction along the wall"
+
+RESOLVED, MODEL, PRESENT, BELOW, NO_WALL, NOT_ASSESSED = range(6)
+STATES = (
+    "resolved", "model dependent", "present, not resolved", "below resolution", "no wall found", "not assessed",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WallPaths:
+    """Bone along n rays; arrays of shape (n,), lengths in mm along the ray, NaN where there is none.
+
+    ``state`` indexes `STATES`. ``u_noise``, ``u_bone`` and ``u_blur`` are the parts of ``to_first_gap_u_mm`` that come
+    from noise, from the bone level and from the point spread. ``bone_amount_mm`` is the companion that stays sound
+    below resolution: bone level times thickness over the bone level. ``exit_level`` is the grey level in the exit
+    space, ``exit_width_mm`` how far that space was seen to go on. ``air_exit`` says air, not soft tissue.
+    """
+
+    to_first_gap_mm: Floats
+    to_first_gap_u_mm: Floats
+    u_noise: Floats
+    u_bone: Floats
+    u_blur: Floats
+    bone_amount_mm: Floats
+    front_mm: Floats
+    state: NDArray[np.uint8]
+    to_exit_mm: Floats
+    to_exit_u_mm: Floats
+    exit_level: Floats
+    exit_width_mm: Floats
+    air_exit: NDArray[np.bool_]
+    small_gaps: NDArray[np.bool_]
+    left_scan: NDArray[np.bool_]
+    no_exit: NDArray[np.bool_]
+    fwhm_mm: Floats
+
+    def flags(self, index: int) -> tuple[str, ...]:
+        """Flags of one ray, in words."""
+        state = int(self.state[index])
+        words = []
+        if state == MODEL:
+            words.append(MODEL_FLAG)
+        if state == PRESENT:
+            words += [MODEL_FLAG, UNRESOLVED_FLAG]
+        if state == BELOW:
+            words.append(FAINT_FLAG)
+        for flag, where in ((GAPS_FLAG, self.small_gaps), (OUTSIDE_FLAG, self.left_scan), (NO_EXIT, self.no_exit)):
+            if where[index]:
+                words.append(flag)
+        return tuple(words)
+
+
+def measure_wall_paths(
+    volume: Volume,
+    entry_lps: ArrayLike,
+    *,
+    direction_lps: ArrayLike,
+    spread: PointSpread,
+    levels: TissueLevels,
+    exit_gap_mm: float,
+    arm_length_mm: float,
+    normal_lps: ArrayLike | None = None,
+    surface_u_mm: ArrayLike = SURFACE_U_MM,
+    lining_mm: ArrayLike | None = None,
+) -> WallPaths:
+    """Measure the bone along rays that start on the wall.
+
+    Parameters
+    ----------
+    volume
+        The scan.
+    entry_lps, direction_lps
+        Shape (n, 3): points on the bone surface (LPS mm) and directions into the bone (any length).
+    spread, levels
+        Point spread of the scan and grey levels of this ear.
+    exit_gap_mm
+        A gap at least this long along the ray is the exit.
+    arm_length_mm
+        How far an exit is looked for.
+    normal_lps
+        Wall normals into the bone, shape (n, 3); None: along the directions. A wall met at an angle psi is blurred
+        along the ray by the blur along its normal over cos psi.
+    surface_u_mm
+        Standard uncertainty of the entry points along the normal, shape (n,) or one number.
+    lining_mm
+        Thickness of the lining along the normal where known, shape (n,).
+
+    Returns
+    -------
+    WallPaths
+
+    Raises
+    ------
+    GeometryError
+        When a direction has no length or shapes disagree.
+
+    Notes
+    -----
+    A first analysis: parallel faces, one Gaussian. The bone level is a prior from thick wall of the same ear with the
+    spread seen there, so below about one point-spread width it decides and its uncertainty is carried as a systematic
+    term; in thick wall the profile's own level takes over. Bone that cannot be told from its surroundings is "below
+    resolution", which is not "absent".
+
+    References
+    ----------
+    Treece GM et al. (2010) Med Image Anal 14:276, PMC2868358 (fixed cortical level, two blurred edges).
+    Prevrhal S et al. (2003) Med Phys 30:1, doi:10.1118/1.1521940 (over-reading of thin walls).
+    """
+    entry = np.asarray(entry_lps, dtype=np.float64).reshape(-1, 3)
+    direction = np.asarray(direction_lps, dtype=np.float64).reshape(-1, 3)
+    length = np.linalg.norm(direction, axis=1)
+    if direction.shape != entry.shape or np.any(length < 1e-9):
+        raise GeometryError(
+            f"{len(entry)} entry points and {len(direction)} directions, the shortest of length "
+            f"{length.min(initial=0.0):g}",
+            expected="one direction with a length for each point",
+            action="give a drill direction",
+        )
+    direction = direction / length[:, None]
+    normal = direction if normal_lps is None else np.asarray(normal_lps, dtype=np.float64).reshape(-1, 3)
+    cosine = np.sum(direction * normal, axis=1)
+    steep = ~(cosine > STEEPEST_COSINE)
+    cosine = np.where(steep, 1.0, cosine)
+    sigma = spread.sigma_mm(np.where(np.isfinite(normal), normal, direction)) / cosine
+    offsets = np.arange(-BEFORE_MM, arm_length_mm + BEYOND_MM, layers.STEP_MM)
+    values = layers.profiles(volume, entry, directions_lps=direction, offsets_mm=offsets)
+    found = layers.walk(
+        values,
+        offsets,
+        levels=levels,
+        search_mm=(-0.6, 0.9),
+        exit_gap_mm=exit_gap_mm,
+    )
+    found = found._replace(**_within_arm(found, arm_length_mm))
+    u_surface = np.broadcast_to(np.asarray(surface_u_mm, dtype=np.float64), (len(entry),))
+    u_surface = np.hypot(np.nan_to_num(u_surface, nan=SURFACE_U_MM), LINING_U_MM) / cosine
+    lining = None if lining_mm is None else np.nan_to_num(np.asarray(lining_mm, dtype=np.float64)) / cosine
+    fitted = layers.fit(
+        values, offsets, found=found, sigma_mm=sigma, levels=levels,
+        bone=np.full(len(entry), levels.bone), bone_sd=np.full(len(entry), levels.bone_sd),
+        blur_relative_u=spread.relative_u, front_mm=np.zeros(len(entry)), front_sd_mm=u_surface,
+        lining_mm=lining, lining_sd_mm=0.05 if lining_mm is not None else layers.LINING_SD_MM,
+    )  # fmt: skip
+    return _paths(found, fitted, levels, sigma * FWHM_PER_SIGMA, steep, u_surface)
+
+
+def _within_arm(found: layers.Walk, arm_length_mm: float) -> dict[str, Floats]:
+    """An exit or gap that begins beyond the arm length was not reached."""
+    from ctmeasure.kernels.rays import EXIT_FOUND, NO_FALL
+
+    late = found.exit_x > arm_length_mm
+    return {
+        "exit_x": np.where(late, np.nan, found.exit_x),
+        "code": np.where(late & (found.code == EXIT_FOUND), NO_FALL, found.code),
+    }
+
+
+def _paths(
+    found: layers.Walk,
+    fitted: layers.LayerFit,
+    levels: TissueLevels,
+    fwhm: Floats,
+    steep: NDArray[np.bool_],
+    u_surface: Floats,
+) -> WallPaths:
+    from ctmeasure.kernels.rays import EXIT_FOUND, LEFT_SCAN, NO_BONE
+
+    inflation = np.maximum(np.nan_to_num(fitted.misfit, nan=1.0), 1.0)
+    thickness = np.where(fitted.ok & ~steep, fitted.thickness, np.nan)
+    u_noise = fitted.u_noise * inflation
+    u_first = np.sqrt(u_noise**2 + fitted.u_bone**2 + fitted.u_blur**2 + 0.02**2)
+    given = np.isfinite(thickness) & np.isfinite(u_first)
+    thickness = np.where(given, thickness, np.nan)
+    share = thickness / fwhm
+    state = np.full(len(fwhm), NOT_ASSESSED, np.uint8)
+    state[share >= RESOLVED_FWHM] = RESOLVED
+    state[share < RESOLVED_FWHM] = MODEL
+    state[share < NOT_RESOLVED_FWHM] = PRESENT
+    code = np.where(steep, np.nan, found.code)
+    left = code == LEFT_SCAN
+    # Bone without a gap before the arm ends or the scan does: thicker than what was looked at.
+    solid = ~given & np.isfinite(found.peak_x) & ~np.isfinite(found.fall_x) & ~left & ~steep
+    state[solid] = RESOLVED
+    state[(code == NO_BONE)] = BELOW
+    exit_x = np.where((code == EXIT_FOUND) & fitted.ok & ~steep, found.exit_x, np.nan)
+    first = np.isclose(exit_x, found.fall_x, atol=1e-9)
+    front = np.where(fitted.ok & np.isfinite(fitted.front_x), fitted.front_x, 0.0)
+    # Where the fitted bone ends in the exit space, both are one place; elsewhere the half level of the last wall.
+    to_exit = np.where(first & given, thickness + np.maximum(front, -0.2), exit_x)
+    u_exit = np.where(first & given, np.hypot(u_first, u_surface), np.hypot(0.5 * fwhm * 0.25, SEPTUM_U_MM))
+    small_gaps = np.isfinite(exit_x) & ~first
+    return WallPaths(
+        thickness,
+        np.where(given, u_first, np.nan),
+        np.where(given, u_noise, np.nan),
+        np.where(given, fitted.u_bone, np.nan),
+        np.where(given, fitted.u_blur, np.nan),
+        np.where(given, thickness * fitted.bone / levels.bone, np.nan),
+        front,
+        state,
+        to_exit,
+        np.where(np.isfinite(to_exit), u_exit, np.nan),
+        found.exit_level,
+        found.exit_width,
+        found.exit_level < levels.air_soft,
+        small_gaps,
+        left,
+        ~steep & ~left & np.isfinite(found.peak_x) & ~np.isfinite(exit_x),
+        fwhm,
+    )

@@ -1,0 +1,150 @@
+"""The drilling part of a plan in one call: wall, sites, map and pairs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ctmeasure.anatomy.facts import CaseFacts
+from ctmeasure.anatomy.frames import CanalFrame, RimCurve
+from ctmeasure.anatomy.landmarks import LandmarkSet
+from ctmeasure.anatomy.sectors import sectors
+from ctmeasure.anatomy.structures import Structure
+from ctmeasure.planning.drilling.pairs import HandleTip, rank_pairs
+from ctmeasure.planning.drilling.scene import Scene, build_scene
+from ctmeasure.planning.drilling.sites import COARSE_RIM_FLAG, NOT_MARKED, DrillSite, assess_sites
+from ctmeasure.planning.drilling.structures import RADIUS_FLAG
+from ctmeasure.planning.drilling.zone import map_zone
+from ctmeasure.planning.results import CanalWallMap, HolePair, SiteResult, ZoneCell
+from ctmeasure.planning.settings import Settings
+from ctmeasure.progress import Progress, no_progress, part_of
+from ctmeasure.volume.volume import Volume
+
+if TYPE_CHECKING:
+    from ctmeasure.volume.quality import ScanFitness
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DrillInput:
+    """What the drilling part of a plan needs.
+
+    ``sites`` are candidate holes (id, entry point, direction or None). ``registration_u_mm`` is the standard
+    uncertainty per axis of a registration common to all structures; 0 when they were marked on this very scan.
+    """
+
+    volume: Volume
+    canal: CanalFrame
+    rim: RimCurve
+    landmarks: LandmarkSet
+    fitness: ScanFitness | None = None
+    structures: tuple[Structure, ...] = ()
+    facts: CaseFacts = field(default_factory=CaseFacts)
+    settings: Settings = field(default_factory=Settings)
+    sites: Sequence[DrillSite] = ()
+    seed: int = 0
+    registration_u_mm: float = 0.0
+    handle_tip: HandleTip | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DrillOutput:
+    """The drilling part of a plan; ``warnings`` and ``not_assessed`` are sentences for people."""
+
+    sites: tuple[SiteResult, ...]
+    zone: tuple[ZoneCell, ...]
+    pairs: tuple[HolePair, ...]
+    pairs_reason: str
+    wall_map: CanalWallMap
+    warnings: tuple[str, ...]
+    not_assessed: tuple[str, ...]
+
+
+def plan_drilling(given: DrillInput, *, progress: Progress = no_progress) -> DrillOutput:
+    """Compute where holes can go.
+
+    Parameters
+    ----------
+    given
+        Scan, frames, marks, facts, settings, sites, seed.
+    progress
+        Called between steps; may cancel.
+
+    Returns
+    -------
+    DrillOutput
+        The same for the same input and seed, whatever the number of threads.
+
+    Raises
+    ------
+    ScanError
+        When the canal wall is not in the scan.
+    LandmarkError
+        When sites are named twice or hold no numbers.
+    ctmeasure.errors.Cancelled
+        When the listener asks to stop.
+    """
+    scene = build_scene(
+        given.volume, given.canal, rim=given.rim, fitness=given.fitness, landmarks=given.landmarks,
+        structures=given.structures, facts=given.facts, settings=given.settings, seed=given.seed,
+        registration_u_mm=given.registration_u_mm, progress=part_of(progress, 0.0, 0.45),
+    )  # fmt: skip
+    sites = assess_sites(scene, given.sites, progress=part_of(progress, 0.45, 0.55))
+    zone = map_zone(scene, progress=part_of(progress, 0.55, 0.9))
+    progress("pairs of holes", 0.92)
+    pairs, reason = rank_pairs(scene, zone, handle_tip=given.handle_tip)
+    progress("drilling done", 1.0)
+    return DrillOutput(
+        sites, zone.cells, pairs, reason, wall_map_of(scene), _warnings(scene), _not_assessed(scene, zone.cells)
+    )
+
+
+def wall_map_of(scene: Scene) -> CanalWallMap:
+    """The wall as a record for drawing."""
+    wall = scene.wall
+    arrays = (wall.wall_angles_deg, wall.rim_distances_mm, wall.points_lps, wall.normals_lps, wall.status, wall.rim_lps)
+    copies = [np.array(a) for a in arrays]
+    for array in copies:
+        array.setflags(write=False)
+    return CanalWallMap(*copies)
+
+
+def _warnings(scene: Scene) -> tuple[str, ...]:
+    surface = scene.wall.surface
+    found = [f"Drilling: {reason}." for reason in scene.barred]
+    if surface.spread.assumed:
+        found.append(
+            "The point spread of this scan could not be measured and is assumed: walls under 1 mm are not resolved."
+        )
+    found += [f"Canal wall: {flag}." for flag in surface.levels.flags]
+    if scene.rim.coarse:
+        found.append(f"Drum rim: {COARSE_RIM_FLAG}; no map and no pairs of holes.")
+    for obstacle in scene.obstacles:
+        if not obstacle.measured:
+            found.append(f"{_capital(obstacle.label)}: {RADIUS_FLAG}, so its clearance is not assessed.")
+        elif not obstacle.is_patch and not obstacle.confirmed:
+            found.append(f"{_capital(obstacle.label)}: not confirmed by a person; a wider uncertainty is used.")
+    return tuple(found)
+
+
+def _not_assessed(scene: Scene, cells: tuple[ZoneCell, ...]) -> tuple[str, ...]:
+    """One sentence for each sector in which something needed is not marked."""
+    found = []
+    for sector in sectors():
+        missing: dict[str, int] = {}
+        inside = [c for c in cells if sector.contains(c.wall_angle_deg)]
+        for cell in inside:
+            for flag in cell.flags:
+                if flag.startswith(NOT_MARKED):
+                    words = flag.removeprefix(NOT_MARKED)
+                    missing[words] = missing.get(words, 0) + 1
+        if missing:
+            parts = [w if n == len(inside) else f"{w} (part of the sector)" for w, n in missing.items()]
+            found.append(f"Wall angles {sector.name}: not assessed, because not marked: {', '.join(parts)}.")
+    return tuple(found)
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,355 @@
+"""Probability that a drilled hole comes too near: one joint set of draws, and a bound that spares most of them."""
+
+from __future__ import annotations
+
+import math
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ctmeasure.anatomy.frames import CanalFrame
+from ctmeasure.planning.drilling.bores import Bores
+from ctmeasure.planning.drilling.structures import Obstacle
+from ctmeasure.planning.settings import Settings
+from ctmeasure.volume.sampling import in_threads
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+BLOCK = 1000
+"""Draws are made in blocks of this many, each from its own seed, so that any number of them can be asked for again."""
+RADIUS_SHARE = 0.5
+"""Of a structure's surface uncertainty, this share is one of its radius and the rest (root sum of squares) a shift."""
+BOUND_SPLIT = 1e-5
+"""Probability given away to each of the side events of `displacement_bound`."""
+PATHS_AT_ONCE = 300
+"""Bores drawn together: keeps the drawn paths of one block under 20 MB."""
+SETTLED_BELOW = 0.1
+"""A bound under this share of the accepted risk settles a structure "by a wide margin", without draws."""
+
+
+@dataclass(frozen=True, slots=True)
+class SharedDraws:
+    """Standard normal draws by block, made on demand and the same for every hole, structure order and thread count.
+
+    Registration and scanner scale are shared by all structures and holes; each structure has its own shift and radius
+    draw, named by its id; each hole of a pair its own hand.
+    """
+
+    seed: int
+    _kept: dict[tuple[str, int], Floats] = field(default_factory=dict)
+
+    def block(self, name: str, number: int, columns: int) -> Floats:
+        """Block `number` of the draws called `name`, shape (BLOCK, columns)."""
+        key = (name, number)
+        if key not in self._kept:
+            sequence = np.random.SeedSequence(self.seed, spawn_key=(zlib.crc32(name.encode()), number))
+            self._kept[key] = np.random.Generator(np.random.PCG64(sequence)).standard_normal((BLOCK, columns))
+        return self._kept[key]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Doubts:
+    """What is drawn besides the hand: registration, scanner scale, and each structure's surface."""
+
+    draws: SharedDraws
+    canal: CanalFrame
+    scale_u: float
+    registration_u_mm: float = 0.0
+
+    def structure(self, obstacle: Obstacle, number: int) -> tuple[Floats, Floats]:
+        """Shift (BLOCK, 3) LPS and radius change (BLOCK,) of a structure in one block, registration included."""
+        own = self.draws.block(f"structure {obstacle.id}", number, 4)
+        common = self.draws.block("registration", number, 4)
+        shift = obstacle.surface_u_mm * math.sqrt(1.0 - RADIUS_SHARE**2) * own[:, :3]
+        shift = shift + self.registration_u_mm * common[:, :3]
+        axes = np.stack([self.canal.superior_lps, self.canal.posterior_lps, self.canal.axis_lps])
+        return shift @ axes, obstacle.surface_u_mm * RADIUS_SHARE * own[:, 3]
+
+    def scale(self, number: int) -> Floats:
+        """Factor by which this scan's lengths may be wrong, shape (BLOCK,)."""
+        return 1.0 + self.scale_u * self.draws.block("registration", number, 4)[:, 3]
+
+    def paths(self, bores: Bores, number: int, *, hole: int = 1) -> tuple[Floats, Floats]:
+        """Drilled paths, shape (n, BLOCK, 3) each end."""
+        from ctmeasure.kernels.drilling import HAND_COLUMNS, drawn_paths, empty_paths
+
+        hand = self.draws.block(f"hand of hole {hole}", number, HAND_COLUMNS)
+        p, q = empty_paths(len(bores), BLOCK)
+        b = bores
+        in_threads(
+            lambda start, stop: drawn_paths(
+                b.entry, b.direction, b.normal, b.along, b.around, b.tilt_a, b.tilt_b, b.downhill, b.depth, b.sd,
+                hand, p, q, start, stop,
+            ),
+            len(bores),
+            smallest=20,
+        )  # fmt: skip
+        return p, q
+
+    def gaps(self, obstacle: Obstacle, p: Floats, q: Floats, number: int, *, bur_radius_mm: float) -> Floats:
+        """Drawn clearances (n, BLOCK) of drawn paths to one structure."""
+        shift, radius = self.structure(obstacle, number)
+        start, end = (p - shift).reshape(-1, 3), (q - shift).reshape(-1, 3)
+        gap = obstacle.gap_mm(start, end, bur_radius_mm=bur_radius_mm).reshape(p.shape[:2])
+        return (gap + bur_radius_mm) * self.scale(number) - bur_radius_mm - radius
+
+
+def displacement_bound(
+    distance_mm: Floats, bores: Bores, *, obstacle: Obstacle, doubts: Doubts, central_mm: Floats, bur_radius_mm: float
+) -> Floats:
+    """Proven upper bound of the probability that the clearance shrinks by `distance_mm` or more.
+
+    Parameters
+    ----------
+    distance_mm
+        Shape (n,): central clearance less the limit (margin, or 0 for contact).
+    bores
+        The planned bores.
+    obstacle
+        The structure.
+    doubts
+        What is drawn.
+    central_mm
+        Central clearance, shape (n,).
+    bur_radius_mm
+        Radius of the bur.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,), at most 1.
+
+    Raises
+    ------
+    ValueError
+        When shapes disagree.
+
+    Notes
+    -----
+    Moving both ends of a segment by at most h changes its distance to anything by at most h, since every point moves
+    by a convex combination of the two. Relative to the structure the near end moves by a Gaussian vector; the far end
+    by a Gaussian vector plus a remainder of at most L a^2 / 2 + |dL| a, where a is the drawn tilt and dL the drawn
+    change of travel. Giving `BOUND_SPLIT` away to each of large a, large dL, and a large radius and scale change, the
+    union bound over the two ends, each with P(|G| > h) <= P(chi_3 > h / s) for the largest standard deviation s of G,
+    holds without any draw.
+    """
+    from scipy.stats import chi, norm, rayleigh
+
+    place, surface, skid, tilt, travel = bores.sd.T
+    own = obstacle.surface_u_mm * math.sqrt(1.0 - RADIUS_SHARE**2)
+    shared = own**2 + doubts.registration_u_mm**2
+    near_sd = np.sqrt(np.maximum(place**2 + skid**2, surface**2) + shared)
+    far_sd = np.sqrt(near_sd**2 + np.maximum((bores.depth * tilt) ** 2, travel**2))
+    side = float(norm.isf(BOUND_SPLIT / 2.0))
+    radius = side * (obstacle.surface_u_mm * RADIUS_SHARE)
+    scale = side * doubts.scale_u * (np.maximum(central_mm, 0.0) + bur_radius_mm)
+    a = tilt * float(rayleigh.isf(BOUND_SPLIT))
+    change = side * travel
+    left = np.maximum(distance_mm - radius - scale, 0.0)
+    far_left = np.maximum(left - (bores.depth * a**2 / 2.0 + change * a), 0.0)
+    bound = (
+        4.0 * BOUND_SPLIT
+        + chi.sf(left / np.maximum(near_sd, 1e-12), 3)
+        + chi.sf(far_left / np.maximum(far_sd, 1e-12), 3)
+    )
+    return np.minimum(bound, 1.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Counts:
+    """Events among draws for n bores and one structure: contact, below margin; and how many draws each had."""
+
+    contact: Ints
+    below: Ints
+    draws: Ints
+
+
+def doubling(maximum: int) -> tuple[int, ...]:
+    """Numbers of blocks after which the draws are looked at: 1, 2, 4, ... up to the largest allowed number of draws.
+
+    Example
+    -------
+    >>> doubling(5000)
+    (1, 2, 4, 5)
+    """
+    last = max(maximum // BLOCK, 1)
+    steps = []
+    blocks = 1
+    while blocks < last:
+        steps.append(blocks)
+        blocks *= 2
+    return (*steps, last)
+
+
+def decided(events: Ints, draws: int, risk: Floats) -> NDArray[np.bool_]:
+    """Whether the Clopper-Pearson 95 % interval of events / draws excludes the accepted risk; shape of `events`.
+
+    Parameters
+    ----------
+    events
+        Counts.
+    draws
+        Number of draws.
+    risk
+        Accepted risk, broadcast against `events`.
+
+    Returns
+    -------
+    numpy.ndarray
+
+    Raises
+    ------
+    ValueError
+        When shapes disagree.
+
+    Notes
+    -----
+    Looked at after every doubling, so the interval is used a few times, not once; the counts decide far from the risk
+    in nearly every place, and the last look alone would not change a verdict that is not at the risk itself.
+    """
+    low, high = clopper_pearson_arrays(events, draws)
+    return (high <= risk) | (low > risk)
+
+
+def clopper_pearson_arrays(events: Ints, draws: int | Ints) -> tuple[Floats, Floats]:
+    """Clopper-Pearson 95 % interval for many counts at once.
+
+    Parameters
+    ----------
+    events, draws
+        Counts and numbers of draws, broadcast.
+
+    Returns
+    -------
+    low, high
+
+    Raises
+    ------
+    ValueError
+        When shapes disagree.
+
+    References
+    ----------
+    Clopper CJ, Pearson ES (1934) Biometrika 26:404, doi:10.1093/biomet/26.4.404.
+
+    Example
+    -------
+    >>> import numpy as np
+    >>> low, high = clopper_pearson_arrays(np.array([0, 81]), np.array([20, 263]))
+    >>> high.round(4).tolist(), low.round(4).tolist()
+    ([0.1684, 0.3676], [0.0, 0.2527])
+    """
+    from scipy.special import betaincinv
+
+    k, n = np.broadcast_arrays(np.asarray(events, dtype=np.float64), np.asarray(draws, dtype=np.float64))
+    with np.errstate(invalid="ignore"):
+        low = np.where(k > 0, betaincinv(np.maximum(k, 1e-9), n - k + 1.0, 0.025), 0.0)
+        high = np.where(k < n, betaincinv(k + 1.0, np.maximum(n - k, 1e-9), 0.975), 1.0)
+    return low, high
+
+
+def count_until_decided(
+    bores: Bores,
+    obstacle: Obstacle,
+    *,
+    margins_mm: Floats,
+    risk: float,
+    doubts: Doubts,
+    settings: Settings,
+    maximum: int,
+    few: NDArray[np.bool_],
+) -> Counts:
+    """Draw until each bore's contact and margin probabilities are decided against the accepted risk.
+
+    Parameters
+    ----------
+    bores, obstacle
+        Planned bores and one structure.
+    margins_mm
+        Margin per bore, shape (n,).
+    risk
+        Accepted risk.
+    doubts
+        What is drawn.
+    settings
+        Bur radius.
+    maximum
+        Draws at most.
+    few
+        Bores whose verdict does not hang on the draws: one block each, for a number to show.
+
+    Returns
+    -------
+    Counts
+
+    Raises
+    ------
+    GeometryError
+        When shapes disagree.
+    """
+    from ctmeasure.kernels.drilling import count_below
+
+    n = len(bores)
+    counts = np.zeros((n, 2), np.int64)
+    draws = np.zeros(n, np.int64)
+    limits = np.column_stack([np.zeros(n), margins_mm])
+    active = np.arange(n)
+    done = 0
+    for target in doubling(maximum):
+        if len(active) == 0:
+            break
+        for first in range(0, len(active), PATHS_AT_ONCE):
+            rows = active[first : first + PATHS_AT_ONCE]
+            part, tally = bores.take(rows), np.zeros((len(rows), 2), np.int64)
+            for number in range(done, target):
+                p, q = doubts.paths(part, number)
+                gaps = doubts.gaps(obstacle, p, q, number, bur_radius_mm=settings.bur_radius_mm)
+                count_below(gaps, limits[rows], tally)
+            counts[rows] += tally
+        done = target
+        draws[active] = done * BLOCK
+        settled = decided(counts[active], done * BLOCK, np.asarray(risk)).all(axis=1) | few[active]
+        active = active[~settled]
+    return Counts(counts[:, 0], counts[:, 1], draws)
+
+
+def joint_gaps(
+    holes: Sequence[Bores], obstacles: Sequence[Obstacle], *, doubts: Doubts, bur_radius_mm: float, blocks: range
+) -> Floats:
+    """Drawn clearances of one plan (one or two holes, each of one bore) to every structure on the same draws.
+
+    Parameters
+    ----------
+    holes
+        One `Bores` of length one for each hole.
+    obstacles
+        Structures.
+    doubts
+        What is drawn; each hole has its own hand, everything else is shared.
+    bur_radius_mm
+        Radius of the bur.
+    blocks
+        Which blocks to draw.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (holes, structures, draws), mm.
+
+    Raises
+    ------
+    GeometryError
+        When shapes disagree.
+    """
+    parts = []
+    for number in blocks:
+        rows = []
+        for hole, bores in enumerate(holes, start=1):
+            p, q = doubts.paths(bores, number, hole=hole)
+            rows.append([doubts.gaps(o, p, q, number, bur_radius_mm=bur_radius_mm)[0] for o in obstacles])
+        parts.append(np.asarray(rows).reshape(len(holes), len(obstacles), BLOCK))
+    return np.concatenate(parts, axis=2)

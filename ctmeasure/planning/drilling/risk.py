@@ -1,0 +1,184 @@
+"""Clearance, probability and verdict of many places at once: bounds first, draws only where they decide."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ctmeasure.anatomy.sectors import sectors
+from ctmeasure.planning.drilling.needs import missing_needs
+from ctmeasure.planning.drilling.places import Places
+from ctmeasure.planning.drilling.probability import (
+    SETTLED_BELOW,
+    clopper_pearson_arrays,
+    count_until_decided,
+    displacement_bound,
+)
+from ctmeasure.planning.drilling.scene import Scene
+from ctmeasure.planning.drilling.structures import EDGE_FLAG, END_FLAG, FAR_EDGE_FLAG, FAR_FROM_EDGE_MM, Obstacle
+from ctmeasure.planning.drilling.verdict import is_posterior, structure_verdict
+from ctmeasure.planning.results import Verdict
+from ctmeasure.progress import Progress, no_progress
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+UNMEASURED_NEAR_MM = 6.0
+"""A centre line without radius this near is a structure whose gap nobody knows: not assessed."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StructureRisk:
+    """One structure against n places; NaN and "not assessed" where the bur path is unknown.
+
+    ``upper_below`` is what decides ``clear``: the Clopper-Pearson upper limit, or a proven bound where ``draws`` is 0.
+    """
+
+    obstacle: Obstacle
+    central_mm: Floats
+    margin_mm: Floats
+    accepted_risk: float
+    p_contact: Floats
+    p_below: Floats
+    upper_below: Floats
+    draws: NDArray[np.int64]
+    at_edge: Bools
+    verdicts: tuple[Verdict, ...]
+
+    def flags(self, index: int) -> tuple[str, ...]:
+        """Flags of one place."""
+        words = list(self.obstacle.flags)
+        if self.at_edge[index]:
+            if not self.obstacle.is_patch:
+                words.append(END_FLAG)
+            elif self.central_mm[index] > FAR_FROM_EDGE_MM:
+                words.append(FAR_EDGE_FLAG)
+            else:
+                words.append(EDGE_FLAG)
+        return tuple(words)
+
+    def counts(self, index: int) -> bool:
+        """Whether this structure has a say at a place: a centre line without radius only has one when it is near."""
+        return self.obstacle.measured or bool(self.central_mm[index] < UNMEASURED_NEAR_MM)
+
+    def badness(self) -> Floats:
+        """What orders structures by risk at each place: probability over accepted risk, then nearness to the margin."""
+        with np.errstate(invalid="ignore"):
+            near = 1.0 / (1.0 + np.exp(np.clip(self.central_mm - self.margin_mm, -50, 50)))
+        return np.nan_to_num(self.p_below / self.accepted_risk, nan=0.0) + np.nan_to_num(near, nan=0.0)
+
+
+def central_gaps(obstacle: Obstacle, places: Places, scene: Scene) -> Floats:
+    """Clearance with everything at its mean, shape (n,); NaN where the bur path is unknown."""
+    gap = obstacle.gap_mm(places.bores.entry, places.bores.ends, bur_radius_mm=scene.settings.bur_radius_mm)
+    return np.where(places.ends, gap, np.nan)
+
+
+def margins(obstacle: Obstacle, places: Places, scene: Scene) -> Floats:
+    """Margin of a structure at each place, larger for the facial canal on the posterior wall."""
+    return np.array(
+        [scene.settings.margin_mm(obstacle.margin_key, posterior=is_posterior(a)) for a in places.wall_angle_deg]
+    )
+
+
+def structure_risks(
+    scene: Scene, places: Places, *, missing: Bools, maximum: int, progress: Progress = no_progress
+) -> tuple[StructureRisk, ...]:
+    """Risk of every marked structure at every place.
+
+    Parameters
+    ----------
+    scene, places
+        The ear and the places.
+    missing
+        Places that a needed structure makes "not assessed" anyway: few draws there.
+    maximum
+        Draws at most.
+    progress
+        Called for each structure; may cancel.
+
+    Returns
+    -------
+    tuple of StructureRisk
+
+    Raises
+    ------
+    ctmeasure.errors.Cancelled
+        When the listener asks to stop.
+    """
+    found = []
+    for turn, obstacle in enumerate(scene.obstacles):
+        progress(f"clearance: {obstacle.label}", turn / max(len(scene.obstacles), 1))
+        found.append(_one_risk(scene, places, obstacle, missing, maximum))
+    return tuple(found)
+
+
+def _one_risk(scene: Scene, places: Places, obstacle: Obstacle, missing: Bools, maximum: int) -> StructureRisk:
+    n = len(places)
+    risk = scene.settings.accepted_risk(obstacle.risk_key)
+    margin = margins(obstacle, places, scene)
+    central = central_gaps(obstacle, places, scene)
+    p_contact, p_below, upper = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
+    rule_contact = np.full(n, np.nan)
+    draws = np.zeros(n, np.int64)
+    edge = np.zeros(n, np.bool_)
+    rows = np.flatnonzero(places.ends)
+    if len(rows):
+        edge[rows] = obstacle.at_edge(places.bores.entry[rows], places.bores.ends[rows])
+    if len(rows) and obstacle.measured:
+        bores = places.bores.take(rows)
+        bur = scene.settings.bur_radius_mm
+        shared = {"obstacle": obstacle, "doubts": scene.doubts, "central_mm": central[rows], "bur_radius_mm": bur}
+        below = displacement_bound(central[rows] - margin[rows], bores, **shared)  # type: ignore[arg-type]
+        contact = displacement_bound(central[rows], bores, **shared)  # type: ignore[arg-type]
+        settled = below <= SETTLED_BELOW * risk
+        done = rows[settled]
+        p_contact[done], p_below[done], upper[done] = contact[settled], below[settled], below[settled]
+        rule_contact[done] = contact[settled]
+        left = rows[~settled]
+        few = (central[left] < margin[left]) | missing[left]
+        counted = count_until_decided(
+            places.bores.take(left), obstacle, margins_mm=margin[left], risk=risk, doubts=scene.doubts,
+            settings=scene.settings, maximum=maximum, few=few,
+        )  # fmt: skip
+        if len(left):
+            p_contact[left], p_below[left] = counted.contact / counted.draws, counted.below / counted.draws
+            upper[left] = clopper_pearson_arrays(counted.below, counted.draws)[1]
+            # A few draws do not estimate a small probability: there only a lower limit above the risk counts.
+            low = clopper_pearson_arrays(counted.contact, counted.draws)[0]
+            rule_contact[left] = np.where(few, low, p_contact[left])
+            draws[left] = counted.draws
+    verdicts = tuple(_verdict(obstacle, central[i], margin[i], rule_contact[i], upper[i], risk) for i in range(n))
+    return StructureRisk(obstacle, central, margin, risk, p_contact, p_below, upper, draws, edge, verdicts)
+
+
+def _verdict(obstacle: Obstacle, central: float, margin: float, p_contact: float, upper: float, risk: float) -> Verdict:
+    if not np.isfinite(central):
+        return "not assessed"
+    if obstacle.measured:
+        return structure_verdict(central, margin, p_contact=p_contact, upper_below_margin=upper, accepted_risk=risk)
+    # Only the centre line is known: nearer than the margin is a contact whatever the radius; otherwise no gap is known.
+    return "keep out" if central < margin else "not assessed"
+
+
+def missing_by_place(scene: Scene, places: Places) -> tuple[tuple[str, ...], ...]:
+    """What each place's sector needs and lacks, in words.
+
+    Where the bur path is unknown, coverage is asked for a path of the margin's length into the bone.
+    """
+    words: list[list[str]] = [[] for _ in range(len(places))]
+    ends = np.where(places.ends[:, None], places.bores.ends, places.entry_lps + 2.0 * places.direction_lps)
+    for sector in sectors():
+        rows = np.flatnonzero([sector.contains(a) for a in places.wall_angle_deg])
+        if len(rows) == 0:
+            continue
+        lacking = missing_needs(
+            sector, places.entry_lps[rows], q_lps=ends[rows], obstacles=scene.obstacles, structures=scene.structures,
+            landmarks=scene.landmarks, facts=scene.facts, canal=scene.canal,
+        )  # fmt: skip
+        for need, mask in lacking.items():
+            for row in rows[mask]:
+                words[row].append(need)
+    return tuple(tuple(w) for w in words)

@@ -1,0 +1,169 @@
+"""Marked structures as things a bur path has a distance to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ctmeasure.anatomy.landmarks import LandmarkSet
+from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
+from ctmeasure.anatomy.vocabulary import structure_term
+from ctmeasure.geometry.patches import PatchMesh, patch_distance, triangulate_patch
+from ctmeasure.planning.settings import Settings
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+AT_END_MM = 1e-6
+"""A tube whose end ball is as near as the whole tube is nearest at that end."""
+FAR_FROM_EDGE_MM = 6.0
+"""Beyond a patch's edge nothing is known. Marked patches curve gently, so one whose edge is farther than this is taken
+as far, and says so; nearer than this, what lies beyond the edge may be nearer than the edge and is not assessed."""
+CANAL_LUMEN_RADIUS_MM = 0.5
+"""Lumen radius of a semicircular canal marked as a ring of points without radius (about 1 mm across; from memory)."""
+RADIUS_FLAG = "radius not measured"
+EDGE_FLAG = "beyond the marked patch"
+FAR_EDGE_FLAG = "beyond the marked patch, more than 6 mm away"
+END_FLAG = "nearest at the end of what is marked"
+ASSUMED_RADIUS_FLAG = "lumen radius assumed"
+UNCONFIRMED_FLAG = "not confirmed"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Obstacle:
+    """One marked structure, ready for distances.
+
+    Exactly one of ``tube_lps`` (with ``radii_mm``; one vertex makes a ball) and ``mesh`` is set. ``measured`` is False
+    for a tube without radii: its distance is then to the centre line only and decides nothing but a contact.
+    """
+
+    id: str
+    label: str
+    margin_key: str
+    risk_key: str
+    surface_u_mm: float
+    measured: bool
+    confirmed: bool
+    tube_lps: Floats | None
+    radii_mm: Floats | None
+    mesh: PatchMesh | None
+    flags: tuple[str, ...] = ()
+
+    @property
+    def is_patch(self) -> bool:
+        """Whether this is a patch, of which nothing is known beyond its edge."""
+        return self.mesh is not None
+
+    def gap_mm(self, p_lps: Floats, q_lps: Floats, *, bur_radius_mm: float) -> Floats:
+        """Signed gap between bur capsules and this structure, shape (n,).
+
+        Parameters
+        ----------
+        p_lps, q_lps
+            Ends of the bur centre's paths, shape (n, 3), LPS mm.
+        bur_radius_mm
+            Radius of the bur.
+
+        Returns
+        -------
+        numpy.ndarray
+            mm, negative when they overlap; for a pierced patch, minus the bur radius.
+
+        Raises
+        ------
+        GeometryError
+            When shapes disagree or a number is not finite.
+        """
+        from ctmeasure.kernels.distances import segment_to_triangles_distance, tube_clearance_draws
+
+        if self.mesh is not None:
+            distance, _, _ = segment_to_triangles_distance(p_lps, q_lps, triangles_lps=self.mesh.triangles_lps)
+            return distance - bur_radius_mm
+        gap, _ = tube_clearance_draws(
+            p_lps, q_lps, bur_radius_mm=bur_radius_mm, tube_lps=self.tube_lps, tube_radius_mm=self.radii_mm
+        )
+        return gap
+
+    def at_edge(self, p_lps: Floats, q_lps: Floats) -> Bools:
+        """Whether the nearest point lies on the patch's edge, or at an end of the tube; shape (n,)."""
+        if self.mesh is not None:
+            return patch_distance(p_lps, q_lps, mesh=self.mesh)[1]
+        assert self.tube_lps is not None
+        assert self.radii_mm is not None
+        if len(self.tube_lps) == 1 or np.allclose(self.tube_lps[0], self.tube_lps[-1]):
+            return np.zeros(len(p_lps), np.bool_)
+        from ctmeasure.kernels.distances import tube_clearance_draws
+
+        whole = self.gap_mm(p_lps, q_lps, bur_radius_mm=0.0)
+        near = np.zeros(len(p_lps), np.bool_)
+        for end in (0, -1):
+            tip, _ = tube_clearance_draws(
+                p_lps, q_lps, bur_radius_mm=0.0, tube_lps=self.tube_lps[[end]], tube_radius_mm=self.radii_mm[[end]]
+            )
+            near |= tip <= whole + AT_END_MM
+        return near
+
+
+def obstacles(structures: Iterable[Structure], *, landmarks: LandmarkSet, settings: Settings) -> tuple[Obstacle, ...]:
+    """Every marked structure, and the lateral semicircular canal from its landmark ring when it is not among them.
+
+    Parameters
+    ----------
+    structures
+        As marked; those absent or not seen are left out.
+    landmarks
+        Landmarks of the ear.
+    settings
+        Uncertainties of surfaces that have none of their own.
+
+    Returns
+    -------
+    tuple of Obstacle
+
+    Raises
+    ------
+    GeometryError
+        When a patch's points lie on one line.
+    """
+    found = [_obstacle(item, settings) for item in structures if item.is_marked]
+    ring = "lateral_semicircular_canal"
+    if landmarks.placed(ring) and all(item.id != ring for item in found):
+        found.append(_ring_obstacle(landmarks[ring].points_lps, settings))
+    return tuple(found)
+
+
+def _obstacle(item: Structure, settings: Settings) -> Obstacle:
+    term = structure_term(item.id)
+    confirmed = bool(item.confirmed_by)
+    common = (item.id, term.label, term.margin_key, term.risk_key)
+    if isinstance(item, Patch):
+        u = settings.patch_surface_u_mm if item.surface_u_mm is None else item.surface_u_mm
+        mesh = triangulate_patch(item.points_lps)
+        return Obstacle(*common, u, True, confirmed, None, None, mesh)
+    if isinstance(item, Ball):
+        u = settings.patch_surface_u_mm if item.surface_u_mm is None else item.surface_u_mm
+        return Obstacle(*common, u, True, confirmed, item.points_lps, np.array([float(item.radius_mm or 0.0)]), None)
+    assert isinstance(item, Tube)
+    default = settings.tube_surface_u_mm if confirmed else settings.unconfirmed_tube_u_mm
+    u = default if item.surface_u_mm is None else item.surface_u_mm
+    if not item.has_radii:
+        return Obstacle(*common, u, False, confirmed, item.points_lps, np.zeros(len(item.points)), None, (RADIUS_FLAG,))
+    flags = () if confirmed else (UNCONFIRMED_FLAG,)
+    return Obstacle(*common, u, True, confirmed, item.points_lps, item.radii, None, flags)
+
+
+def _ring_obstacle(points: Floats, settings: Settings) -> Obstacle:
+    """A closed tube through the ring's points; a periodic cubic, since chords would cut the corners of a small ring."""
+    from scipy.interpolate import CubicSpline
+
+    term = structure_term("lateral_semicircular_canal")
+    closed = np.vstack([points, points[:1]])
+    length = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1)))
+    curve = CubicSpline(length, closed, bc_type="periodic")(np.linspace(0.0, length[-1], 49))
+    return Obstacle(
+        term.id, term.label, term.margin_key, term.risk_key, settings.unconfirmed_tube_u_mm, True, False,
+        curve, np.full(len(curve), CANAL_LUMEN_RADIUS_MM), None, (ASSUMED_RADIUS_FLAG,),
+    )  # fmt: skip

@@ -1,0 +1,131 @@
+"""The verdict rule, as one small function of numbers."""
+
+from __future__ import annotations
+
+from ctmeasure.planning.results import Verdict, worst
+
+POSTERIOR_WALL_DEG = (45.0, 165.0)
+"""Wall angles on which the facial canal's larger margin holds."""
+KEEP_OUT_FAR_SIDES = ("joint", "dura", "vein")
+"""What may not lie behind a hole, whatever the probability."""
+ANGLE_REFUSED_FLAG = "angle refused"
+ANGLE_FLAG = "steep angle to the wall"
+OUTSIDE_SECTOR_FLAG = "outside the preferred sector"
+
+
+def is_posterior(wall_angle_deg: float) -> bool:
+    """Whether a wall angle lies on the posterior wall, where the facial canal's margin is larger.
+
+    Example
+    -------
+    >>> is_posterior(90.0), is_posterior(30.0)
+    (True, False)
+    """
+    return POSTERIOR_WALL_DEG[0] <= wall_angle_deg % 360.0 <= POSTERIOR_WALL_DEG[1]
+
+
+def structure_verdict(
+    central_clearance_mm: float,
+    margin_mm: float,
+    *,
+    p_contact: float,
+    upper_below_margin: float,
+    accepted_risk: float,
+) -> Verdict:
+    """Verdict of one structure.
+
+    Parameters
+    ----------
+    central_clearance_mm
+        Clearance with everything at its mean.
+    margin_mm
+        The margin.
+    p_contact
+        Probability that bur and structure overlap.
+    upper_below_margin
+        Clopper-Pearson 95 % upper limit (or a proven bound) of the probability that the clearance is under the margin.
+    accepted_risk
+        Of this structure.
+
+    Returns
+    -------
+    Verdict
+        ``keep out`` when the contact probability exceeds the accepted risk or the central clearance is under the
+        margin; ``clear`` when the upper limit is at most the accepted risk; ``caution`` otherwise.
+
+    Raises
+    ------
+    TypeError
+        When an argument is missing.
+
+    Example
+    -------
+    >>> structure_verdict(2.0, 1.0, p_contact=0.0, upper_below_margin=0.0005, accepted_risk=0.001)
+    'clear'
+    """
+    if p_contact > accepted_risk or central_clearance_mm < margin_mm:
+        return "keep out"
+    if upper_below_margin <= accepted_risk:
+        return "clear"
+    return "caution"
+
+
+def place_verdict(
+    structures: tuple[Verdict, ...],
+    *,
+    missing: bool,
+    end_known: bool,
+    far_side: str,
+    steep: bool,
+    barred: bool = False,
+    limited: bool = False,
+) -> Verdict:
+    """Verdict of a site or cell: the worst over its structures and over what is known of its wall.
+
+    Parameters
+    ----------
+    structures
+        Verdicts of the structures there.
+    missing
+        A structure that its sector needs is not marked near it.
+    end_known
+        Whether the wall is resolved enough to say where it ends.
+    far_side
+        What lies behind.
+    steep
+        The angle to the wall normal is above the caution limit.
+    barred
+        Nothing may be said about this scan or wall at all (a fitness gate, a wall taken down).
+    limited
+        Something else that asks for care (a sector that is not preferred, a wall entered as eroded or rebuilt).
+
+    Returns
+    -------
+    Verdict
+
+    Raises
+    ------
+    TypeError
+        When an argument is missing.
+
+    Notes
+    -----
+    Without any structure, nothing is clear: the result is ``not assessed``.
+
+    Example
+    -------
+    >>> place_verdict(("clear",), missing=False, end_known=True, far_side="attic", steep=False)
+    'clear'
+    >>> place_verdict((), missing=False, end_known=True, far_side="attic", steep=False)
+    'not assessed'
+    """
+    if barred:
+        return "not assessed"
+    parts: list[Verdict] = [worst(*structures)]
+    if missing or not end_known:
+        parts.append("not assessed")
+    if far_side in KEEP_OUT_FAR_SIDES:
+        parts.append("keep out")
+    if steep or limited:
+        parts.append("caution")
+    return worst(*parts)
