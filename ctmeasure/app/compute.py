@@ -169,4 +169,6 @@ def _warnings(
     out_of_range = tuple(
         f"{m.id}: outside the published range" for m in measurements if "outside published range" in m.flags
     )
-    return tuple(dict.fromkeys((*fitness.warnings, *(canal.flags if canal else ()), *drilling, *out_of_range)))
+    return tuple(
+        dict.fromkeys((*case.scan.notes, *fitness.warnings, *(canal.flags if canal else ()), *drilling, *out_of_range))
+    )

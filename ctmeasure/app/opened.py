@@ -38,8 +38,8 @@ def open_sample(name: str = DEMO_SAMPLE, *, progress: Progress = no_progress) ->
 
     request = sample_request(name, Path("unused"), seed=1)
     inputs = read_inputs(request)
-    volume = load_series(request.scan, side=inputs.side, progress=progress)
-    return new_case(volume, inputs, seed=request.seed), volume
+    loaded = load_series(request.scan, side=inputs.side, progress=progress)
+    return new_case(loaded, inputs, seed=request.seed), loaded.volume
 
 
 def open_case(path: Path, *, scan: Path, progress: Progress = no_progress) -> tuple[Case, Volume]:
@@ -67,7 +67,7 @@ def open_case(path: Path, *, scan: Path, progress: Progress = no_progress) -> tu
     from ctmeasure.io.dicom.load import load_series
 
     case = load_case(path)
-    volume = load_series(scan, series_uid=case.scan.series_uid, side=case.side, progress=progress)
+    volume = load_series(scan, series_uid=case.scan.series_uid, side=case.side, progress=progress).volume
     check_scan_belongs(case, volume)
     return case, volume
 
@@ -95,8 +95,8 @@ def open_scan(path: Path, *, side: Side, progress: Progress = no_progress) -> tu
     """
     from ctmeasure.io.dicom.load import load_series
 
-    volume = load_series(path, side=side, progress=progress)
-    return new_case(volume, PlanInputs(LandmarkSet(), side), seed=1), volume
+    loaded = load_series(path, side=side, progress=progress)
+    return new_case(loaded, PlanInputs(LandmarkSet(), side), seed=1), loaded.volume
 
 
 def is_case(path: Path) -> bool:

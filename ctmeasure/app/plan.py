@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ctmeasure.anatomy.facts import CaseFacts, facts_from_mapping
 from ctmeasure.anatomy.frames import check_side
@@ -20,6 +20,9 @@ from ctmeasure.planning.results import Attention
 from ctmeasure.planning.settings import Settings, settings_from_mapping
 from ctmeasure.progress import Progress, no_progress, part_of
 from ctmeasure.volume.volume import Volume
+
+if TYPE_CHECKING:
+    from ctmeasure.io.dicom.load import LoadedSeries
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,13 +131,13 @@ def _agreed_side(asked: str | None, facts: CaseFacts, landmarks: LandmarkSet) ->
     return side
 
 
-def new_case(volume: Volume, inputs: PlanInputs, *, seed: int) -> Case:
+def new_case(loaded: LoadedSeries, inputs: PlanInputs, *, seed: int) -> Case:
     """The case of a scan and its tables, nothing computed yet.
 
     Parameters
     ----------
-    volume
-        The scan.
+    loaded
+        The scan as read.
     inputs
         The tables.
     seed
@@ -149,10 +152,10 @@ def new_case(volume: Volume, inputs: PlanInputs, *, seed: int) -> Case:
     LandmarkError
         When a landmark or site lies outside the scan.
     """
-    check_inside(volume, inputs)
+    check_inside(loaded.volume, inputs)
     return Case(
         side=inputs.side,
-        scan=scan_reference(volume),
+        scan=scan_reference(loaded.volume, chosen_because=loaded.chosen_because, notes=loaded.warnings),
         facts=inputs.facts,
         landmarks=inputs.landmarks,
         structures=inputs.structures,
@@ -233,18 +236,18 @@ def run_plan(request: PlanRequest, *, progress: Progress = no_progress) -> PlanO
         untilt=request.untilt,
         progress=part_of(progress, 0.02, 0.2),
     )
-    return plan_volume(loaded, inputs, request, progress=part_of(progress, 0.2, 1.0))
+    return plan_loaded(loaded, inputs, request, progress=part_of(progress, 0.2, 1.0))
 
 
-def plan_volume(
-    volume: Volume, inputs: PlanInputs, request: PlanRequest, *, progress: Progress = no_progress
+def plan_loaded(
+    loaded: LoadedSeries, inputs: PlanInputs, request: PlanRequest, *, progress: Progress = no_progress
 ) -> PlanOutcome:
     """Plan on a scan that is already loaded, and write the folder.
 
     Parameters
     ----------
-    volume
-        The scan.
+    loaded
+        The scan as read.
     inputs
         The tables.
     request
@@ -263,9 +266,9 @@ def plan_volume(
     """
     from ctmeasure.report.write import write_outputs
 
-    case = new_case(volume, inputs, seed=request.seed).with_history(entry("planned", seed=request.seed))
-    case = compute_case(case, volume, catalogue=inputs.catalogue, progress=part_of(progress, 0.0, 0.6))
+    case = new_case(loaded, inputs, seed=request.seed).with_history(entry("planned", seed=request.seed))
+    case = compute_case(case, loaded.volume, catalogue=inputs.catalogue, progress=part_of(progress, 0.0, 0.6))
     with replaced_folder(request.out, force=request.force) as building:
-        case = write_outputs(case, volume=volume, out_dir=building, progress=part_of(progress, 0.6, 1.0))
+        case = write_outputs(case, volume=loaded.volume, out_dir=building, progress=part_of(progress, 0.6, 1.0))
     assert case.results is not None
     return PlanOutcome(case, request.out, case.results.attention)

@@ -55,7 +55,7 @@ def run_report(
             case,
             volume=volume,
             out_dir=building,
-            stored_pictures=folder / "figures",
+            stored_dir=folder,
             progress=part_of(progress, 0.3, 1.0),
         )
     assert case.results is not None

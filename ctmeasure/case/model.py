@@ -21,7 +21,10 @@ SCHEMA_VERSION = 1
 
 @dataclass(frozen=True, slots=True)
 class ScanReference:
-    """Which scan a case belongs to: identifiers, hash and grid, but no voxels and no identity."""
+    """Which scan a case belongs to: identifiers, hash and grid, but no voxels and no identity.
+
+    ``chosen_because`` says why this series was taken, ``notes`` what was noticed while reading it.
+    """
 
     series_uid: str
     study_uid: str
@@ -37,6 +40,8 @@ class ScanReference:
     spacing_mm: tuple[float, float, float]
     slice_thickness_mm: float | None
     affine_lps: tuple[tuple[float, ...], ...]
+    chosen_because: str = ""
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +97,7 @@ class Case:
         return replace(self, history=(*self.history, entry))
 
 
-def scan_reference(volume: Volume) -> ScanReference:
+def scan_reference(volume: Volume, *, chosen_because: str = "", notes: tuple[str, ...] = ()) -> ScanReference:
     """What a case remembers of a volume.
 
     Example
@@ -116,6 +121,8 @@ def scan_reference(volume: Volume) -> ScanReference:
         spacing_mm=tuple(float(s) for s in grid.spacing_mm),  # type: ignore[arg-type]
         slice_thickness_mm=source.slice_thickness_mm,
         affine_lps=tuple(tuple(float(x) for x in row) for row in grid.affine_lps),
+        chosen_because=chosen_because,
+        notes=notes,
     )
 
 

@@ -1,0 +1,1 @@
+"""Files in and out: DICOM, tables, settings, output folders."""
