@@ -101,7 +101,7 @@ class Geometry:
     @property
     def affine_kji(self) -> NDArray[np.float64]:
         """The inverse map, shape (4, 4): LPS mm to fractional index."""
-        return np.linalg.inv(self.affine_lps)
+        return np.asarray(np.linalg.inv(self.affine_lps), dtype=np.float64)
 
     @property
     def centre_lps(self) -> NDArray[np.float64]:
