@@ -1,0 +1,220 @@
+"""From a case and its key pictures to the content of the report."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+from ctmeasure.anatomy.clock import clock_hour, clock_words
+from ctmeasure.case.answers import (
+    PARTS,
+    chosen_lengths,
+    five_answers,
+    header_line,
+    not_assessed_lines,
+    part_state,
+    table_sizes_mm,
+)
+from ctmeasure.case.model import Case, Picture
+from ctmeasure.planning.cautions import SHORT_CAUTION, cautions
+from ctmeasure.planning.results import VERDICT_WORDS, LengthRow
+from ctmeasure.report.content import AnswerView, Content
+from ctmeasure.report.figures import canal_view, lengths, small, unrolled
+from ctmeasure.report.figures.canvas import Image
+from ctmeasure.report.figures.slices import WIDTH_MM as SLICE_WIDTH_MM
+from ctmeasure.report.figures.slices import side_words
+from ctmeasure.report.figures.wall import WallScene
+from ctmeasure.report.numbers import fixed, probability
+from ctmeasure.report.page_one import VOID_BANNER, date_words, fact_pairs, finding_pairs, identity, number_boxes
+from ctmeasure.report.scene import wall_scene
+from ctmeasure.report.sections import tables
+from ctmeasure.report.sheet import operating_sheet
+
+CHARTS = 2
+"""Reconstructions whose sizes are drawn; the table has all of them."""
+MAP_NOTE = (
+    "The hours are those the surgeon reads looking into this ear. Broken lines across: the band of rim distances "
+    "searched for holes. Dashed outlines: structures projected straight onto the wall along the canal axis; a shadow, "
+    "not a measurement. Holes are drawn to scale; the letters a and b name the two holes of a pair."
+)
+
+
+def build_content(
+    case: Case, pictures: Sequence[tuple[Picture, bytes]] = (), picture_notes: Sequence[str] = ()
+) -> Content:
+    """Everything the report says about a case.
+
+    Parameters
+    ----------
+    case
+        With or without results.
+    pictures
+        Key pictures with their PNG bytes.
+    picture_notes
+        Words for pictures that are stale or missing.
+
+    Returns
+    -------
+    Content
+    """
+    scene = wall_scene(case)
+    result = case.results
+    return Content(
+        title=f"{side_words(case.side)}, {case.scan.pseudonym or 'no pseudonym'}: measurement report",
+        side=side_words(case.side),
+        banner=VOID_BANNER if case.facts.plan_is_void else "",
+        short_caution=SHORT_CAUTION,
+        header_line=header_line(case),
+        identity=identity(case),
+        facts=fact_pairs(case),
+        findings=finding_pairs(case),
+        numbers=number_boxes(case),
+        answers=_answers(case, scene),
+        not_assessed=not_assessed_lines(case) or ("nothing that was asked was left out",),
+        attention=tuple(f"{item.kind}: {item.what}; {item.action}" for item in (result.attention if result else ())),
+        warnings=result.warnings if result else (),
+        cautions=cautions(),
+        maps=_maps(case, scene),
+        map_note=MAP_NOTE if scene else "No map: the rim, the canal axis or the results are missing.",
+        pictures=tuple(
+            Image(
+                picture.file,
+                data,
+                f"{picture.title}. {picture.caption}",
+                picture.caption,
+                SLICE_WIDTH_MM,
+                picture.title,
+            )
+            for picture, data in pictures
+        ),
+        picture_intro=_picture_intro(case),
+        picture_notes=tuple(picture_notes),
+        charts=_charts(case),
+        tables=tables(case),
+        sheet=operating_sheet(case),
+    )
+
+
+def _picture_intro(case: Case) -> str:
+    window = "Bone window. " if case.scan.intensity_unit == "HU" else "Grey values of this scanner, not calibrated. "
+    return (
+        f"{window}Crosses: landmarks near the plane, with the 95 % ellipse of their doubt. Blue outlines: structures "
+        "where the plane cuts them; broken lines: their centre lines close by. White outlines: drill paths to scale. "
+        "Cross-hatched: outside the scan."
+    )
+
+
+def _answers(case: Case, scene: WallScene | None) -> tuple[AnswerView, ...]:
+    result = case.results
+    states = {name: part_state(case.landmarks, ids) for name, ids in PARTS}
+    drum = result.measurement("drum_lateralisation") if result else None
+    rows = chosen_lengths(result) if result else ()
+    drawn = (
+        small.chain_picture(states),
+        small.drum_picture(drum.estimate if drum else None),
+        small.holes_picture(scene),
+        small.length_picture(rows, table_sizes_mm(rows)),
+        small.moved_picture(date_words(case.scan.date) if case.scan.date else ""),
+    )
+    names = ("left", "drum", "holes", "length", "moved")
+    return tuple(
+        AnswerView(
+            answer.number,
+            answer.question,
+            answer.sentences,
+            answer.missing,
+            Image(
+                f"answer-{answer.number}-{name}.svg",
+                data,
+                f"Small picture: {'; '.join(answer.sentences)}",
+                "",
+                small.WIDTH_MM,
+            ),
+        )
+        for answer, data, name in zip(five_answers(case), drawn, names, strict=True)
+    )
+
+
+def _maps(case: Case, scene: WallScene | None) -> tuple[Image, ...]:
+    if scene is None:
+        return ()
+    counts = Counter(VERDICT_WORDS[cell.verdict] for cell in scene.cells)
+    share = ", ".join(f"{words} {counts[words]} cells" for words in VERDICT_WORDS.values())
+    holes = "; ".join(
+        f"{hole.label} at {clock_words(_hour(hole.wall_angle_deg, scene))} o'clock, "
+        f"{fixed(hole.rim_distance_mm, 1)} mm from the rim"
+        for hole in scene.holes
+    )
+    side = side_words(scene.side)
+    verdict = f"{side}, canal wall unrolled by clock hour and distance from the rim: {share}. Holes: {holes or 'none'}."
+    return (
+        Image(
+            "map-verdict.svg",
+            unrolled.unrolled_map(scene),
+            verdict,
+            "Verdict of every place on the wall.",
+            unrolled.WIDTH_MM,
+        ),
+        Image(
+            "down-the-canal.svg",
+            canal_view.down_the_canal(scene),
+            f"{side}, as the surgeon sees down the canal, posterior at {_hour(90.0, scene):g} o'clock: {share}.",
+            "Outside the ring the wall is opened out: a millimetre from the rim is a millimetre outwards. Inside it: a "
+            "straight look along the canal axis.",
+            canal_view.WIDTH_MM,
+        ),
+        Image(
+            "map-thickness.svg",
+            unrolled.unrolled_map(scene, layer="thickness"),
+            f"{side}, bone thickness along the drill direction on the unrolled wall, with contours in mm.",
+            "Bone along the drill direction up to the first gap; light is thick. Model dependent where walls are thin: "
+            "single places carry no interval here, holes assessed as sites do.",
+            unrolled.WIDTH_MM,
+        ),
+        Image(
+            "map-clearance.svg",
+            unrolled.unrolled_map(scene, layer="clearance"),
+            f"{side}, clearance of the bur to the nearest marked structure on the unrolled wall, with contours in mm.",
+            "Clearance of the swept bur to the riskiest marked structure; dark is close. Structures that were not "
+            "marked are not in it.",
+            unrolled.WIDTH_MM,
+        ),
+    )
+
+
+def _hour(wall_angle_deg: float, scene: WallScene) -> float:
+    return float(clock_hour(wall_angle_deg, scene.side))
+
+
+def _charts(case: Case) -> tuple[Image, ...]:
+    if case.results is None:
+        return ()
+    groups: dict[tuple[str, str, str, str], list[LengthRow]] = {}
+    for row in case.results.lengths:
+        if row.size_mm is not None and row.p_fits is not None:
+            groups.setdefault((row.reconstruction, row.geometry, row.lateral_contact, row.medial_contact), []).append(
+                row
+            )
+    chosen = chosen_lengths(case.results)
+    first = (
+        (chosen[0].reconstruction, chosen[0].geometry, chosen[0].lateral_contact, chosen[0].medial_contact)
+        if chosen
+        else None
+    )
+    order = sorted(groups, key=lambda key: key != first)
+    return tuple(_chart(case, i, key, groups[key]) for i, key in enumerate(order[:CHARTS]))
+
+
+def _chart(case: Case, number: int, key: tuple[str, str, str, str], rows: Sequence[LengthRow]) -> Image:
+    reconstruction, geometry, lateral, medial = key
+    title = f"{reconstruction}, {geometry}: {lateral} to {medial}"
+    words = "; ".join(
+        f"{fixed(row.size_mm)} mm: short {probability(row.p_short)}, fits {probability(row.p_fits)}, "
+        f"long {probability(row.p_long)}"
+        for row in lengths.likely_rows(rows)
+    )
+    data = lengths.length_chart(rows, side=case.side, title=title)
+    caption = "Probability that each size is too short, fits, or is too long; the size in bold ranks first."
+    return Image(
+        f"lengths-{number + 1}.svg", data, f"{side_words(case.side)}, {title}. {words}.", caption, lengths.WIDTH_MM
+    )

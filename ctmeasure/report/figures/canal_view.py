@@ -1,0 +1,203 @@
+"""The view down the canal, as the surgeon sees it looking into that ear."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ctmeasure.anatomy.clock import clock_hour
+from ctmeasure.report.figures.canvas import (
+    FONT_PT,
+    INK,
+    PAPER,
+    SOFT_INK,
+    LabelPlacer,
+    axes_mm,
+    drawing,
+    halo,
+    image_bytes,
+)
+from ctmeasure.report.figures.looks import VERDICT_LOOKS, patch_style
+from ctmeasure.report.figures.slices import side_words
+from ctmeasure.report.figures.wall import Floats, WallScene, columns_of
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+WIDTH_MM = 118.0
+TITLE_MM = 7.0
+ARC_STEPS = 4
+
+
+def seen(wall_angle_deg: npt.ArrayLike, radius_mm: npt.ArrayLike, scene: WallScene) -> tuple[Floats, Floats]:
+    """Where a wall angle and a distance from the centre appear to the surgeon: right and up, mm.
+
+    Notes
+    -----
+    The clock of `ctmeasure.anatomy.clock` decides; no sign is flipped here.
+    """
+    turn = np.radians(clock_hour(wall_angle_deg, scene.side) * 30.0)
+    radius = np.asarray(radius_mm, dtype=np.float64)
+    return radius * np.sin(turn), radius * np.cos(turn)
+
+
+def down_the_canal(scene: WallScene, *, width_mm: float = WIDTH_MM) -> bytes:
+    """Draw the clock face with the rim ring, the wall opened out around it, holes, shadows and the drum centre.
+
+    Parameters
+    ----------
+    scene
+        The wall with its cells, holes, shadows and landmarks.
+    width_mm
+        Print width.
+
+    Returns
+    -------
+    bytes
+        An SVG file; equal input gives equal bytes.
+
+    Notes
+    -----
+    Outside the ring a millimetre from the rim is a millimetre outwards on paper (a funnel opened out); inside it points
+    appear where a straight look along the canal axis meets them.
+    """
+    height_mm = width_mm + TITLE_MM
+    with drawing(width_mm, height_mm) as figure:
+        axes = axes_mm(figure, 0.0, 0.0, width_mm, width_mm)
+        outer = scene.rim_radius_mm + scene.rim_limits_mm[1] + scene.rim_step_mm / 2
+        reach = outer * 1.24
+        axes.set_xlim(-reach, reach)
+        axes.set_ylim(-reach, reach)
+        axes.set_aspect("equal")
+        axes.set_axis_off()
+        placer = LabelPlacer(axes)
+        _cells(axes, scene)
+        _rings(axes, scene, outer)
+        _clock(axes, scene, outer, placer)
+        _scale(axes, reach, placer)
+        for hole in scene.holes:
+            x, y = _place(hole.wall_angle_deg, hole.rim_distance_mm, 0.0, scene)
+            placer.block(x, y, 7.0, 7.0)
+        _holes(axes, scene, placer)
+        _points(axes, scene, placer)
+        _shadows(axes, scene, placer)
+        title = f"{side_words(scene.side)} \N{MIDDLE DOT} down the canal, as seen by the surgeon"
+        figure.text(0.01, 1 - 0.6 / height_mm, title, va="top", fontsize=FONT_PT + 1, weight="bold")
+        return image_bytes(figure, "svg")
+
+
+def draw_sectors(axes: Axes, scene: WallScene, *, patterned: bool = True) -> None:
+    """The verdict cells as ring sectors; shared with the small picture of page one."""
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
+
+    half_angle, half_rim = scene.angle_step_deg / 2.0, scene.rim_step_mm / 2.0
+    low, high = scene.rim_limits_mm
+    for verdict in VERDICT_LOOKS:
+        shapes = []
+        for angle, first, last in columns_of(scene.verdict_cells(verdict), scene.rim_step_mm):
+            inner = scene.rim_radius_mm + max(first - half_rim, low)
+            outer = scene.rim_radius_mm + min(last + half_rim, high + half_rim)
+            turn = np.linspace(angle - half_angle, angle + half_angle, ARC_STEPS)
+            xi, yi = seen(turn, inner, scene)
+            xo, yo = seen(turn[::-1], outer, scene)
+            ring = np.stack([np.concatenate([xi, xo, xi[:1]]), np.concatenate([yi, yo, yi[:1]])], axis=1)
+            shapes.append(Path(ring, closed=True))
+        if shapes:
+            style: dict[str, Any] = patch_style(verdict)
+            if not patterned and verdict != "not assessed":
+                style["hatch"] = None
+            axes.add_patch(PathPatch(Path.make_compound_path(*shapes), **style, zorder=1.0))
+
+
+def _cells(axes: Axes, scene: WallScene) -> None:
+    draw_sectors(axes, scene)
+
+
+def _rings(axes: Axes, scene: WallScene, outer: float) -> None:
+    from matplotlib.patches import Circle
+
+    axes.add_patch(Circle((0, 0), scene.rim_radius_mm, facecolor="#f6f7f8", edgecolor=INK, linewidth=2.0, zorder=2.5))
+    axes.add_patch(Circle((0, 0), outer, fill=False, edgecolor=SOFT_INK, linewidth=0.6, zorder=2.5))
+    for band in scene.hole_band_mm:
+        axes.add_patch(
+            Circle(
+                (0, 0),
+                scene.rim_radius_mm + band,
+                fill=False,
+                edgecolor=INK,
+                linewidth=0.7,
+                linestyle=(0, (6, 3)),
+                zorder=2.5,
+            )
+        )
+
+
+def _clock(axes: Axes, scene: WallScene, outer: float, placer: LabelPlacer) -> None:
+    for hour in range(1, 13):
+        turn = np.radians(hour * 30.0)
+        direction = np.array([np.sin(turn), np.cos(turn)])
+        axes.plot(*np.stack([direction * outer, direction * outer * 1.03], axis=1), color=INK, linewidth=0.8)
+        x, y = direction * outer * 1.085
+        axes.text(float(x), float(y), str(hour), ha="center", va="center", fontsize=FONT_PT)
+    for letter, angle in (("S", 0.0), ("P", 90.0), ("I", 180.0), ("A", 270.0)):
+        x, y = seen(angle, outer * 1.185, scene)
+        axes.text(float(x), float(y), letter, ha="center", va="center", fontsize=FONT_PT + 4, weight="bold")
+
+
+def _scale(axes: Axes, reach: float, placer: LabelPlacer) -> None:
+    x1, y = reach * 0.97, -reach * 0.95
+    axes.plot([x1 - 5.0, x1], [y, y], color=INK, linewidth=2.0, solid_capstyle="butt")
+    axes.text(x1 - 2.5, y + reach * 0.02, "5 mm", ha="center", va="bottom", fontsize=FONT_PT)
+
+
+def _place(
+    wall_angle_deg: float, rim_distance_mm: float, axis_radius_mm: float, scene: WallScene
+) -> tuple[float, float]:
+    """On the opened-out wall from the rim outwards, else where a straight look meets it, never outside the ring."""
+    if rim_distance_mm >= 0.0:
+        radius = scene.rim_radius_mm + rim_distance_mm
+    else:
+        radius = min(axis_radius_mm, scene.rim_radius_mm)
+    x, y = seen(wall_angle_deg, radius, scene)
+    return float(x), float(y)
+
+
+def _holes(axes: Axes, scene: WallScene, placer: LabelPlacer) -> None:
+    from matplotlib.patches import Circle
+
+    for hole in scene.holes:
+        x, y = _place(hole.wall_angle_deg, hole.rim_distance_mm, 0.0, scene)
+        for colour, thick in ((PAPER, 3.4), (INK, 1.5)):
+            axes.add_patch(Circle((x, y), hole.radius_mm, facecolor=PAPER, edgecolor=colour, linewidth=thick, zorder=5))
+        placer.place(x, y, hole.label, size=FONT_PT + 1.5, gap_pt=8.0, weight="bold", zorder=6, path_effects=halo(3.0))
+
+
+def _shadows(axes: Axes, scene: WallScene, placer: LabelPlacer) -> None:
+    for shade in scene.shadows:
+        keep = shade.rim_distances_mm < scene.rim_limits_mm[1]
+        course = zip(shade.wall_angles_deg, shade.rim_distances_mm, shade.axis_radii_mm, strict=True)
+        spots = np.array([_place(a, d, r, scene) for a, d, r in course])
+        if keep.sum() < 2:
+            continue
+        spots = spots[keep]
+        axes.plot(spots[:, 0], spots[:, 1], color=PAPER, linewidth=3.2, zorder=3.4)
+        axes.plot(spots[:, 0], spots[:, 1], color=INK, linewidth=1.4, linestyle=(0, (5, 2)), zorder=3.5)
+        at = spots[np.argmax(np.hypot(spots[:, 0], spots[:, 1]))]
+        placer.place(
+            float(at[0]), float(at[1]), shade.label, gap_pt=9.0, style="italic", zorder=6, path_effects=halo(3.0)
+        )
+
+
+def _points(axes: Axes, scene: WallScene, placer: LabelPlacer) -> None:
+    spots = []
+    for point in scene.points:
+        distance = -1.0 if point.free else point.rim_distance_mm
+        x, y = _place(point.wall_angle_deg, distance, point.axis_radius_mm, scene)
+        axes.plot([x], [y], marker="+", color=INK, markersize=8, markeredgewidth=1.3, zorder=5)
+        placer.block(x, y, 5.0, 5.0)
+        spots.append((x, y, point.label))
+    for x, y, label in spots:
+        placer.place(x, y, label, gap_pt=7.0, zorder=6, path_effects=halo(3.0))

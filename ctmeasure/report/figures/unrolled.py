@@ -1,0 +1,301 @@
+"""The canal wall unrolled: clock hours as that ear's surgeon reads them, distance from the rim upwards."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from ctmeasure.planning.results import ZoneCell
+from ctmeasure.report.figures.canvas import (
+    FONT_PT,
+    INK,
+    PAPER,
+    SOFT_INK,
+    LabelPlacer,
+    axes_mm,
+    drawing,
+    halo,
+    image_bytes,
+)
+from ctmeasure.report.figures.looks import VERDICT_LOOKS, patch_style
+from ctmeasure.report.figures.slices import side_words
+from ctmeasure.report.figures.wall import Floats, WallScene, columns_of, dial, grid_of, split_runs
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+Layer = Literal["verdict", "thickness", "clearance"]
+LAYER_TITLES: dict[Layer, str] = {
+    "verdict": "canal wall unrolled: verdict",
+    "thickness": "canal wall unrolled: bone up to the first gap, mm",
+    "clearance": "canal wall unrolled: clearance to the nearest marked structure, mm",
+}
+THICKNESS_LEVELS_MM = (0.0, 0.5, 0.7, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
+CLEARANCE_LEVELS_MM = (-2.0, 0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)
+WIDTH_MM = 180.0
+INSIDE_SHOWN_MM = 1.6
+"""How much of the middle-ear side of the rim is drawn: room for the spines and for shadows that pass behind the rim."""
+DIRECTIONS = (("S (upper)", 0.0), ("P (back)", 90.0), ("A (front)", 270.0))
+UNDECIDED = "not assessed"
+NARROWEST_WORDS_H = 0.8
+"""The words are written over a stretch of at least this many hours; the pattern and the legend name the rest."""
+
+
+def unrolled_map(
+    scene: WallScene, *, layer: Layer = "verdict", width_mm: float = WIDTH_MM, legend: bool = True
+) -> bytes:
+    """Draw one layer of the unrolled wall.
+
+    Parameters
+    ----------
+    scene
+        The wall with its cells, holes, shadows and landmarks.
+    layer
+        Verdict, thickness or clearance.
+    width_mm
+        Print width.
+    legend
+        Whether the legend in words stands under the map.
+
+    Returns
+    -------
+    bytes
+        An SVG file; equal input gives equal bytes.
+    """
+    legend_mm = 14.0 if legend and layer == "verdict" else 0.0
+    left, right, bottom, top = 15.0, 3.0, 17.0 + legend_mm, 7.5
+    map_height = 62.0 if layer == "verdict" else 50.0
+    with drawing(width_mm, bottom + map_height + top) as figure:
+        axes = axes_mm(figure, left, bottom, width_mm - left - right, map_height)
+        _frame(axes, scene)
+        if layer == "verdict":
+            _verdicts(axes, scene)
+        else:
+            _values(axes, scene, layer)
+        placer = LabelPlacer(axes)
+        _hole_band(axes, scene, layer)
+        _rim(axes, scene, placer)
+        for hole in scene.holes:
+            placer.block(float(dial(hole.wall_angle_deg, scene.side)), hole.rim_distance_mm, 8.0, 8.0)
+        _holes(axes, scene, placer)
+        _shadows(axes, scene, placer)
+        if layer == "verdict":
+            _marks(axes, scene, placer)
+        _directions(axes, scene)
+        title = f"{side_words(scene.side)} \N{MIDDLE DOT} {LAYER_TITLES[layer]}"
+        figure.text(0.0, 1 - 0.6 / (bottom + map_height + top), title, va="top", fontsize=FONT_PT + 1.5, weight="bold")
+        if scene.clock_flag:
+            figure.text(
+                1 - right / width_mm, 1 - 0.6 / (bottom + map_height + top), scene.clock_flag,
+                va="top", ha="right", fontsize=FONT_PT, style="italic",
+            )  # fmt: skip
+        if legend_mm:
+            _legend(figure, width_mm, left)
+        return image_bytes(figure, "svg")
+
+
+def _frame(axes: Axes, scene: WallScene) -> None:
+    low, high = scene.rim_limits_mm
+    axes.set_xlim(0.0, 12.0)
+    axes.set_ylim(min(low, 0.0) - INSIDE_SHOWN_MM, high + scene.rim_step_mm / 2.0)
+    hours = [6, 7, 8, 9, 10, 11, 12, 1, 2, 3, 4, 5, 6]
+    axes.set_xticks(range(13), [str(h) for h in hours])
+    axes.set_yticks(np.arange(0.0, high + 0.1, 1.0 if high <= 10 else 2.0))
+    axes.set_xlabel("o'clock, as the surgeon sees it looking into this ear", labelpad=16.0)
+    axes.set_ylabel("mm from the rim")
+    axes.tick_params(length=2.5, width=0.6)
+
+
+def _cell_path(cells: Sequence[ZoneCell], scene: WallScene) -> Any:
+    """One path over many cells, so that a pattern runs through without seams; cells over the 6 o'clock seam wrap."""
+    from matplotlib.path import Path
+
+    vertices: list[Floats] = []
+    half_x, half_y = scene.angle_step_deg / 60.0, scene.rim_step_mm / 2.0
+    low, high = scene.rim_limits_mm
+    for angle, first, last in columns_of(cells, scene.rim_step_mm):
+        x = float(dial(angle, scene.side))
+        y0, y1 = max(first - half_y, low), min(last + half_y, high + half_y)
+        for shift in (0.0, -12.0, 12.0):
+            x0, x1 = max(x + shift - half_x, 0.0), min(x + shift + half_x, 12.0)
+            if x1 > x0:
+                vertices.append(np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)]))
+    if not vertices:
+        return None
+    return Path.make_compound_path(*(Path(v, closed=True) for v in vertices))
+
+
+def _verdicts(axes: Axes, scene: WallScene) -> None:
+    from matplotlib.patches import PathPatch
+
+    for verdict in VERDICT_LOOKS:
+        path = _cell_path(scene.verdict_cells(verdict), scene)
+        if path is not None:
+            axes.add_patch(PathPatch(path, **patch_style(verdict), zorder=1.0))
+    _write_not_assessed(axes, scene)
+
+
+def _write_not_assessed(axes: Axes, scene: WallScene) -> None:
+    """The words over every wide stretch that was not assessed."""
+    middle = sum(scene.rim_limits_mm) / 2.0
+    for start, end in _blank_stretches(scene):
+        if end - start >= NARROWEST_WORDS_H:
+            text = UNDECIDED if end - start > 1.9 else UNDECIDED.replace(" ", "\n")
+            axes.text((start + end) / 2.0, middle, text, ha="center", va="center", fontsize=FONT_PT + 1, weight="bold",
+                      color=INK, bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.6}, zorder=4)  # fmt: skip
+
+
+def _blank_stretches(scene: WallScene) -> list[tuple[float, float]]:
+    """Stretches of the dial, in hours, where most of the wall was not assessed."""
+    rows = len({cell.rim_distance_mm for cell in scene.cells})
+    counts: dict[float, int] = {}
+    for cell in scene.verdict_cells("not assessed"):
+        counts[cell.wall_angle_deg] = counts.get(cell.wall_angle_deg, 0) + 1
+    half = scene.angle_step_deg / 60.0
+    stretches: list[tuple[float, float]] = []
+    for x in sorted(float(dial(a, scene.side)) for a, n in counts.items() if n >= 0.6 * rows):
+        if stretches and x - half <= stretches[-1][1] + half:
+            stretches[-1] = (stretches[-1][0], min(x + half, 12.0))
+        else:
+            stretches.append((max(x - half, 0.0), min(x + half, 12.0)))
+    return stretches
+
+
+def _values(axes: Axes, scene: WallScene, layer: Layer) -> None:
+    import matplotlib as mpl
+    from matplotlib.colors import BoundaryNorm
+
+    name = "thickness_mm" if layer == "thickness" else "clearance_mm"
+    levels = THICKNESS_LEVELS_MM if layer == "thickness" else CLEARANCE_LEVELS_MM
+    angles, rims, table = grid_of(scene.cells, name)
+    x = dial(angles, scene.side)
+    order = np.argsort(x)
+    x, table = x[order], table[:, order]
+    x = np.concatenate([x[-1:] - 12.0, x, x[:1] + 12.0])
+    table = np.concatenate([table[:, -1:], table, table[:, :1]], axis=1)
+    half_x, half_y = scene.angle_step_deg / 60.0, scene.rim_step_mm / 2.0
+    x_edges = np.append(x - half_x, x[-1] + half_x)
+    y_edges = np.append(rims - half_y, rims[-1] + half_y)
+    y_edges[0] = max(y_edges[0], scene.rim_limits_mm[0])
+    colours = mpl.colormaps["cividis" if layer == "thickness" else "bone"].resampled(len(levels) + 1)
+    norm = BoundaryNorm(levels, colours.N, extend="both")
+    axes.pcolormesh(x_edges, y_edges, np.ma.masked_invalid(table), cmap=colours, norm=norm, zorder=1.0, rasterized=True)
+    empty = [c for c in scene.cells if getattr(c, name) is None]
+    _hatched(axes, scene, empty)
+    if np.isfinite(table).sum() >= 4 and min(table.shape) >= 2:
+        lines = axes.contour(
+            x, rims, np.ma.masked_invalid(table), levels=levels[1:-1], colors=INK, linewidths=0.8, zorder=2.0
+        )
+        for text in axes.clabel(lines, fmt="%g", fontsize=FONT_PT, colors=INK, inline=True, inline_spacing=2):
+            text.set_path_effects(halo(2.2))
+            text.set_zorder(3.0)
+
+
+def _hatched(axes: Axes, scene: WallScene, cells: Sequence[ZoneCell]) -> None:
+    from matplotlib.patches import PathPatch
+
+    path = _cell_path(cells, scene)
+    if path is not None:
+        axes.add_patch(PathPatch(path, **patch_style("not assessed"), zorder=1.5))
+        ground = {"facecolor": PAPER, "edgecolor": "none", "pad": 1.4}
+        place: dict[str, Any] = {"transform": axes.transAxes, "ha": "right", "va": "top"}
+        axes.text(0.99, 0.96, "cross-hatched: not assessed", fontsize=FONT_PT, bbox=ground, zorder=4, **place)
+
+
+def _hole_band(axes: Axes, scene: WallScene, layer: Layer) -> None:
+    for y in scene.hole_band_mm:
+        axes.axhline(y, color=INK if layer == "verdict" else PAPER, linewidth=0.7, linestyle=(0, (6, 3)), zorder=2.2)
+
+
+def _rim(axes: Axes, scene: WallScene, placer: LabelPlacer) -> None:
+    low = axes.get_ylim()[0]
+    axes.axhspan(low, 0.0, facecolor="#f1f2f4", edgecolor="none", zorder=0.5)
+    axes.axhline(0.0, color=INK, linewidth=2.0, zorder=3.2)
+    axes.text(0.08, low * 0.5, "rim and inside", fontsize=FONT_PT, va="center", ha="left", color=SOFT_INK)
+    placer.block(0.65, low * 0.5, 44.0, 6.0)
+
+
+def _holes(axes: Axes, scene: WallScene, placer: LabelPlacer) -> None:
+    """Holes to scale: a bur mouth is an ellipse here because an hour is not a millimetre."""
+    from matplotlib.patches import Ellipse
+
+    hours_per_mm = 12.0 / (2.0 * np.pi * scene.rim_radius_mm)
+    for hole in scene.holes:
+        x, y = float(dial(hole.wall_angle_deg, scene.side)), hole.rim_distance_mm
+        size = (2 * hole.radius_mm * hours_per_mm, 2 * hole.radius_mm)
+        for colour, thick in ((PAPER, 3.4), (INK, 1.5)):
+            axes.add_patch(Ellipse((x, y), *size, facecolor=PAPER, edgecolor=colour, linewidth=thick, zorder=5))
+        placer.place(x, y, hole.label, size=FONT_PT + 1.5, gap_pt=8.0, weight="bold", zorder=6, path_effects=halo(3.0))
+
+
+def _shadows(axes: Axes, scene: WallScene, placer: LabelPlacer) -> None:
+    hours_per_mm = 12.0 / (2.0 * np.pi * scene.rim_radius_mm)
+    low, high = axes.get_ylim()
+    for shade in scene.shadows:
+        x = dial(shade.wall_angles_deg, scene.side)
+        keep = (shade.rim_distances_mm > low - 1.0) & (shade.rim_distances_mm < high + 1.0)
+        longest: tuple[int, float, float] | None = None
+        for run in split_runs(x, keep, jump=3.0):
+            xs, ys, radii = x[run], shade.rim_distances_mm[run], shade.radii_mm[run]
+            tangent = np.stack([np.gradient(xs / hours_per_mm), np.gradient(ys)], axis=1)
+            tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
+            across = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1) * radii[:, None]
+            for sign in (-1.0, 1.0):
+                line = (xs + sign * across[:, 0] * hours_per_mm, ys + sign * across[:, 1])
+                axes.plot(*line, color=PAPER, linewidth=2.6, zorder=3.4)
+                axes.plot(*line, color=INK, linewidth=1.1, linestyle=(0, (5, 2)), zorder=3.5)
+            inside = (ys > 0.3) & (ys < high - 0.3)
+            if inside.any() and (longest is None or inside.sum() > longest[0]):
+                at = np.flatnonzero(inside)[inside.sum() // 2]
+                longest = (int(inside.sum()), float(xs[at]), float(ys[at]))
+        if longest:
+            placer.place(
+                longest[1], longest[2], shade.label, gap_pt=9.0, style="italic", zorder=6, path_effects=halo(3.0)
+            )
+
+
+def _marks(axes: Axes, scene: WallScene, placer: LabelPlacer) -> None:
+    low, high = axes.get_ylim()
+    for point in scene.points:
+        if point.free or not low <= point.rim_distance_mm <= high:
+            continue
+        x = float(dial(point.wall_angle_deg, scene.side))
+        axes.plot([x], [point.rim_distance_mm], marker="+", color=INK, markersize=8, markeredgewidth=1.3, zorder=5)
+        placer.block(x, point.rim_distance_mm, 5.0, 5.0)
+        placer.place(x, point.rim_distance_mm, point.label, gap_pt=7.0, zorder=6, path_effects=halo(3.0))
+
+
+def _directions(axes: Axes, scene: WallScene) -> None:
+    """S, A, I, P under their hours."""
+    places = [(float(dial(angle, scene.side)), words, "center") for words, angle in DIRECTIONS]
+    style: dict[str, Any] = {"va": "center", "fontsize": FONT_PT + 1, "weight": "bold"}
+    for x, words, ha in (*places, (0.0, "I (lower)", "left"), (12.0, "I (lower)", "right")):
+        frame = ("data", "axes fraction")
+        axes.annotate(words, (x, 0.0), (0, -22.0), xycoords=frame, textcoords="offset points", ha=ha, **style)
+
+
+def _legend(figure: Figure, width_mm: float, left: float) -> None:
+    """The four looks in words, two by two."""
+    axes = axes_mm(figure, left, 0.0, width_mm - left - 3.0, 13.0)
+    draw_legend(axes, width_mm - left - 3.0, 13.0, columns=2)
+
+
+def draw_legend(axes: Axes, width_mm: float, height_mm: float, *, columns: int) -> None:
+    """Swatch and words of every verdict, inside axes of a print size."""
+    from matplotlib.patches import Rectangle
+
+    axes.set_xlim(0.0, width_mm)
+    axes.set_ylim(0.0, height_mm)
+    axes.set_axis_off()
+    rows = -(-len(VERDICT_LOOKS) // columns)
+    for i, (verdict, look) in enumerate(VERDICT_LOOKS.items()):
+        column, row = divmod(i, rows)
+        x = column * width_mm / columns
+        y = height_mm - (row + 1) * height_mm / rows + (height_mm / rows - 4.4) / 2
+        axes.add_patch(Rectangle((x, y), 10.0, 4.4, **patch_style(verdict)))
+        axes.add_patch(Rectangle((x, y), 10.0, 4.4, fill=False, edgecolor=SOFT_INK, linewidth=0.6))
+        axes.text(x + 12.0, y + 2.2, look.words, va="center", fontsize=FONT_PT, weight="bold")
+        axes.text(x + 39.0, y + 2.2, f"({look.pattern_words})", va="center", fontsize=FONT_PT)

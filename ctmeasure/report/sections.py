@@ -1,0 +1,334 @@
+"""The tables behind page one."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from ctmeasure.anatomy.clock import clock_words
+from ctmeasure.anatomy.vocabulary import STATUS_WORDS, landmark_term, landmark_terms
+from ctmeasure.case.model import Case
+from ctmeasure.planning.results import VERDICT_WORDS, Measurement, PlanResult, SiteResult
+from ctmeasure.planning.settings import setting_rows
+from ctmeasure.report.content import Column, Table
+from ctmeasure.report.numbers import fixed, flag_words, interval, probability, unit_words
+from ctmeasure.report.page_one import date_words, structure_label
+from ctmeasure.report.plain import case_fingerprint, plain
+from ctmeasure.uncertainty.estimate import Estimate
+
+BUDGET_LINES = 4
+"""The largest contributions printed; all of them are in plan.json."""
+
+
+def tables(case: Case) -> tuple[Table, ...]:
+    """Every table of the report, in order.
+
+    Parameters
+    ----------
+    case
+        With or without results.
+
+    Returns
+    -------
+    tuple of Table
+    """
+    result = case.results
+    computed = (_measurements(result), *_sites(result), _pairs(result), _lengths(result)) if result else ()
+    return (*computed, _landmarks(case), _structures(case), _fitness(case), _settings(case), _provenance(case))
+
+
+def _budget(estimate: Estimate) -> str:
+    total = sum(item.standard_uncertainty**2 for item in estimate.budget)
+    if not total:
+        return "no budget kept"
+    largest = sorted(estimate.budget, key=lambda item: -item.standard_uncertainty)[:BUDGET_LINES]
+    parts = [
+        f"{item.source} {fixed(item.standard_uncertainty)} ({100 * item.standard_uncertainty**2 / total:.0f} %)"
+        for item in largest
+        if item.standard_uncertainty > 0
+    ]
+    return "; ".join(parts)
+
+
+def _measurements(result: PlanResult) -> Table:
+    columns = (
+        Column("Measurand", share=2.3),
+        Column("Value", numeric=True, share=0.9),
+        Column("u", numeric=True, share=0.7),
+        Column("95 % interval", numeric=True, share=1.6),
+        Column("What contributes (standard uncertainty, share of variance); flags", share=3.6),
+    )
+    rows = tuple(_measurement_row(item) for item in result.measurements)
+    note = "Lengths in mm, angles in degrees. u: standard uncertainty. A value that could not be given says why."
+    return Table("measurements", "Measurands", columns, rows, note)
+
+
+def _measurement_row(item: Measurement) -> tuple[str, ...]:
+    name = item.id.replace("_", " ") + (f", {item.qualifier}" if item.qualifier else "")
+    estimate = item.estimate
+    if estimate is None:
+        return name, "not given", "", "", flag_words(item.flags) or "no reason kept"
+    unit = "" if estimate.unit == "mm" else f" {unit_words(estimate.unit)}"
+    words = "; ".join(t for t in (_budget(estimate), flag_words((*item.flags, *estimate.flags))) if t)
+    return name, f"{fixed(estimate.value)}{unit}", fixed(estimate.standard_uncertainty), interval(estimate), words
+
+
+def _sites(result: PlanResult) -> tuple[Table, ...]:
+    if not result.sites:
+        return ()
+    where = (
+        Column("Site", share=1.1),
+        Column("Clock, rim distance", share=1.5),
+        Column("Bone to first gap, mm (95 %)", share=1.8),
+        Column("To exit, mm", numeric=True, share=1.0),
+        Column("Behind", share=1.3),
+        Column("Verdict", share=1.1),
+        Column("Flags", share=2.1),
+    )
+    near = (
+        Column("Site", share=1.1),
+        Column("Structure", share=1.6),
+        Column("Clearance, mm", numeric=True, share=1.0),
+        Column("95 % interval", numeric=True, share=1.4),
+        Column("P(contact)", numeric=True, share=1.1),
+        Column("P(under margin)", numeric=True, share=1.2),
+        Column("Verdict", share=1.2),
+        Column("Flags", share=1.8),
+    )
+    return (
+        Table("sites", "Holes asked for", where, tuple(_site_row(site) for site in result.sites)),
+        Table(
+            "clearances",
+            "Clearances of the holes asked for",
+            near,
+            tuple(row for site in result.sites for row in _clearance_rows(site)),
+            '"Margin kept" holds only within the stated margin and confidence, for the structures that were marked.',
+        ),
+    )
+
+
+def _site_row(site: SiteResult) -> tuple[str, ...]:
+    wall = site.wall
+    clock = clock_words(site.clock_hour) + " o'clock" if site.clock_hour is not None else "clock not given"
+    rim = f"{fixed(site.rim_distance_mm)} mm" if site.rim_distance_mm is not None else "rim distance not given"
+    bone = f"{fixed(wall.to_first_gap.value)} ({interval(wall.to_first_gap)})" if wall.to_first_gap else wall.state
+    moved = f"moved {fixed(site.moved_mm)} mm to the wall" if site.moved_mm else ""
+    reach = {True: "", False: "not reachable", None: "reach not assessed"}[site.reachable]
+    flags = flag_words(
+        f for f in (moved, reach, wall.state if wall.to_first_gap else "", *site.flags, *wall.flags) if f
+    )
+    exit_mm = "not given" if wall.to_exit_mm is None else fixed(wall.to_exit_mm)
+    return site.id, f"{clock}, {rim}", bone, exit_mm, wall.far_side, VERDICT_WORDS[site.verdict], flags
+
+
+def _clearance_rows(site: SiteResult) -> list[tuple[str, ...]]:
+    rows: list[tuple[str, ...]] = []
+    for row in (*site.clearances, site.overall):
+        value, span = (fixed(row.estimate.value), interval(row.estimate)) if row.estimate else ("", "")
+        rows.append(
+            (
+                site.id,
+                structure_label(row.structure),
+                value or ("see above" if row is site.overall else "not given"),
+                span,
+                probability(row.p_contact),
+                probability(row.p_below_margin),
+                VERDICT_WORDS[row.verdict],
+                flag_words(row.flags),
+            )
+        )
+    return rows
+
+
+def _pairs(result: PlanResult) -> Table:
+    columns = (
+        Column("Rank", numeric=True, share=0.75),
+        Column("Clock", share=1.35),
+        Column("From rim, mm", numeric=True, share=1.3),
+        Column("Bone, mm", numeric=True, share=1.3),
+        Column("Span, mm", numeric=True, share=0.85),
+        Column("Bridge, mm", numeric=True, share=1.3),
+        Column("Closest, mm", share=1.7),
+        Column("P(any)", numeric=True, share=1.3),
+        Column("Verdict", share=1.1),
+        Column("Why here", share=2.2),
+    )
+    rows = tuple(
+        (
+            str(pair.rank),
+            " + ".join(clock_words(hour) for hour in pair.clock_hours),
+            " + ".join(fixed(value) for value in pair.rim_distances_mm),
+            " + ".join(fixed(value) for value in pair.thicknesses_mm),
+            fixed(pair.span_mm),
+            f"{fixed(pair.bridge_entry_mm)}, {fixed(pair.bridge_exit_mm)}",
+            f"{fixed(pair.clearance_mm)} {structure_label(pair.nearest_structure)}"
+            if pair.clearance_mm is not None
+            else "not given",
+            probability(pair.p_any),
+            VERDICT_WORDS[pair.verdict],
+            pair.reason,
+        )
+        for pair in result.pairs[:PAIRS_PRINTED]
+    )
+    note = "Bridge: bone left between the holes at entry, at exit. For intervals, assess the holes as sites."
+    more = len(result.pairs) - len(rows)
+    note += f" {more} more in pairs.csv." if more > 0 else ""
+    return Table("pairs", "Pairs of holes", columns, rows, note, empty=result.pairs_reason or "no pair can be offered")
+
+
+PAIRS_PRINTED = 12
+
+
+def _lengths(result: PlanResult) -> Table:
+    columns = (
+        Column("Reconstruction", share=3.4),
+        Column("Needed, mm (95 %)", share=1.9),
+        Column("Size, mm", numeric=True, share=0.8),
+        Column("P(short)", numeric=True, share=1.25),
+        Column("P(fits)", numeric=True, share=1.25),
+        Column("P(long)", numeric=True, share=1.25),
+        Column("Rank", numeric=True, share=0.8),
+        Column("Flags", share=1.7),
+    )
+    rows = tuple(
+        (
+            f"{row.reconstruction}, {row.geometry}: {row.lateral_contact} to {row.medial_contact}",
+            f"{fixed(row.needed.value)} ({interval(row.needed)})" if row.needed else "not given",
+            fixed(row.size_mm) if row.size_mm is not None else "no size",
+            *(probability(p) if p is not None else "" for p in (row.p_short, row.p_fits, row.p_long)),
+            str(row.rank) if row.rank is not None else "",
+            flag_words(row.flags),
+        )
+        for row in result.lengths
+    )
+    return Table("lengths", "Lengths", columns, rows, "Functional length, bearing surface to bearing surface.")
+
+
+def _landmarks(case: Case) -> Table:
+    from ctmeasure.report.doubts import landmark_doubts
+
+    columns = (
+        Column("Landmark", share=2.0),
+        Column("Status", share=0.9),
+        Column("Points", numeric=True, share=0.8),
+        Column("Placements", numeric=True, share=1.2),
+        Column("Position LPS, mm (mean)", share=2.0),
+        Column("Doubt R-L, A-P, S-I, mm", share=1.9),
+        Column("From", share=1.6),
+    )
+    rows: list[tuple[str, ...]] = []
+    for landmark_id in landmark_terms():
+        landmark = case.landmarks.get(landmark_id)
+        if landmark is None:
+            continue
+        label, status = landmark_term(landmark_id).label, STATUS_WORDS[landmark.status]
+        if not landmark.is_placed:
+            rows.append((label, status, "0", "0", "", "", ""))
+            continue
+        doubts = landmark_doubts(case, landmark)
+        centre = landmark.points_lps.mean(axis=0)
+        spread = np.mean([doubt.covariance_lps.diagonal() for doubt in doubts], axis=0)
+        repeated = any(doubt.repeats > 1 for doubt in doubts)
+        rows.append(
+            (
+                label,
+                status,
+                str(len(doubts)),
+                str(len(landmark.placements)),
+                ", ".join(fixed(float(value)) for value in centre),
+                ", ".join(fixed(float(value) ** 0.5) if value < 1e6 else "unbounded" for value in spread),
+                "repeats" if repeated else "default noise",
+            )
+        )
+    note = "Doubt: standard uncertainty of one point, from repeats or the default, with voxel and point spread. "
+    note += "Unbounded: two or three repeats leave the variance open; the intervals use the t distribution."
+    return Table("landmarks", "Landmarks and their doubt", columns, tuple(rows), note)
+
+
+def _structures(case: Case) -> Table:
+    columns = (
+        Column("Structure", share=2),
+        Column("Status", share=1),
+        Column("Points", numeric=True, share=0.7),
+        Column("Surface u, mm", share=1.4),
+        Column("Confirmed by", share=1.4),
+    )
+    rows = tuple(
+        (
+            structure_label(item.id),
+            STATUS_WORDS[item.status],
+            str(len(item.points)),
+            fixed(item.surface_u_mm) if item.surface_u_mm is not None else "from the settings",
+            item.confirmed_by or "nobody",
+        )
+        for item in case.structures
+    )
+    return Table("structures", "Structures to keep clear of", columns, rows, empty="no structure marked")
+
+
+def _fitness(case: Case) -> Table:
+    columns = (Column("Scan and fitness", share=1), Column("", share=3))
+    k, j, i = case.scan.spacing_mm
+    rows = [
+        ("Series", case.scan.description or "no description"),
+        ("Grid", f"{' x '.join(str(n) for n in case.scan.shape_kji)} (slices, rows, columns)"),
+        ("Spacing, mm", f"{fixed(i)} x {fixed(j)} in plane, slices every {fixed(k)}"),
+        ("Slice thickness, mm", fixed(case.scan.slice_thickness_mm)),
+        ("Kernel", case.scan.kernel or "not stated"),
+        ("Modality, unit", f"{case.scan.modality or 'not stated'}, {case.scan.intensity_unit}"),
+        ("Scan date", date_words(case.scan.date)),
+    ]
+    if case.fitness is None:
+        rows.append(("Fitness", "not assessed"))
+    else:
+        rows += [(name.replace("_", " "), _words(value)) for name, value in plain(case.fitness).items()]
+    return Table("fitness", "Scan, fitness and gates", columns, tuple(rows))
+
+
+def _words(value: Any) -> str:
+    if value is None:
+        return "not known"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return fixed(value)
+    if isinstance(value, list):
+        return "; ".join(_words(item) for item in value) if value else "none"
+    if isinstance(value, dict):
+        return "; ".join(f"{key.replace('_', ' ')} {_words(item)}" for key, item in value.items()) or "none"
+    return str(value)
+
+
+def _settings(case: Case) -> Table:
+    columns = (
+        Column("Setting", share=3),
+        Column("Value", numeric=True, share=0.9),
+        Column("Unit", share=0.6),
+        Column("Origin", share=3.4),
+    )
+    rows = tuple(
+        (row.words, row.value, unit_words(row.unit), row.origin.upper() if row.changed else row.origin)
+        for row in setting_rows(case.settings)
+    )
+    return Table(
+        "settings", "Settings and where each comes from", columns, rows, "Capital letters: changed by the user."
+    )
+
+
+def _provenance(case: Case) -> Table:
+    columns = (Column("Provenance", share=1), Column("", share=3))
+    result = case.results
+    rows = [
+        ("Series UID", case.scan.series_uid or "none"),
+        ("Study UID", case.scan.study_uid or "none"),
+        ("Frame of reference", case.scan.frame_of_reference_uid or "none"),
+        ("Content hash (SHA-256)", case.scan.content_hash or "none"),
+        ("Case", f"{case_fingerprint(case)}, schema {case.schema_version}"),
+        ("Software", f"ctmeasure {result.version}" if result else "nothing computed"),
+        ("Seed", str(result.seed if result else case.seed)),
+    ]
+    if result:
+        rows += [(key.replace("_", " "), _words(plain(value))) for key, value in result.provenance.items()]
+    rows.append(("History (times are in case.json)", "; ".join(step.action for step in case.history) or "none"))
+    return Table("provenance", "Provenance", columns, tuple(rows))

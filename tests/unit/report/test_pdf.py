@@ -1,0 +1,134 @@
+import io
+from dataclasses import replace
+
+import pikepdf
+import pytest
+from pdfminer.high_level import extract_pages
+from pdfminer.layout import LAParams, LTTextContainer
+
+from ctmeasure.planning.cautions import SHORT_CAUTION, cautions
+from ctmeasure.report.assemble import build_content
+from ctmeasure.report.content import NumberBox, Pair
+from ctmeasure.report.page_one import VOID_BANNER
+from ctmeasure.report.pdf import render_pdf
+
+
+def squeezed(text):
+    return " ".join(text.replace("\N{LATIN SMALL LIGATURE FI}", "fi").split())
+
+
+def pages_of(data):
+    return [
+        squeezed(" ".join(item.get_text() for item in page if isinstance(item, LTTextContainer)))
+        for page in extract_pages(io.BytesIO(data), laparams=LAParams(boxes_flow=None))
+    ]
+
+
+@pytest.fixture(scope="module")
+def pdf(content):
+    return render_pdf(content)
+
+
+@pytest.fixture(scope="module")
+def pages(pdf):
+    return pages_of(pdf)
+
+
+def test_it_is_tagged_and_has_title_and_language(pdf):
+    with pikepdf.open(io.BytesIO(pdf)) as document:
+        assert bool(document.Root.MarkInfo.Marked)
+        assert "/StructTreeRoot" in document.Root
+        assert str(document.Root.Lang).startswith("en")
+        assert str(document.docinfo["/Title"]) == "RIGHT ear, SAMPLE-01: measurement report"
+        assert "/CreationDate" not in document.docinfo
+
+
+def test_every_picture_has_words(pdf, content):
+    def figures(node):
+        kids = node.get("/K", None)
+        found = [node] if node.get("/S", None) == "/Figure" else []
+        for kid in kids if isinstance(kids, pikepdf.Array) else ([kids] if kids is not None else []):
+            if isinstance(kid, pikepdf.Dictionary):
+                found += figures(kid)
+        return found
+
+    with pikepdf.open(io.BytesIO(pdf)) as document:
+        alts = [str(f.get("/Alt", "")) for f in figures(document.Root.StructTreeRoot)]
+    assert len(alts) == len(content.images)
+    assert all(len(alt) > 20 for alt in alts)
+
+
+def test_every_page_carries_the_caution_and_the_side(pages):
+    assert len(pages) >= 6
+    for text in pages:
+        assert SHORT_CAUTION in text
+        assert "RIGHT ear" in text
+
+
+def test_page_one_holds_the_five_answers_and_all_cautions(pages):
+    for words in ("What is left?", "How far out is the drum?", "Where can the holes go?", "How long?", "What moved?"):
+        assert words in pages[0]
+    for caution in cautions():
+        assert caution in pages[0]
+    assert "2.4 mm outside the rim (2.1 to 2.7)" in pages[0]
+    assert "joint fossa not marked" in pages[0]
+
+
+def test_the_sheet_is_its_own_page(pages):
+    (sheet,) = [text for text in pages if "Sheet for the operating room" in text]
+    for words in (
+        "Patient label here",
+        "Time-out",
+        "Sizes on the table",
+        "Check in the ear",
+        "12:50 o'clock, upper front wall",
+    ):
+        assert words in sheet
+    assert "Settings" not in sheet
+
+
+def bare(content, **changes):
+    """The same report without pictures, which are slow to read back."""
+    return replace(content, maps=(), pictures=(), charts=(), tables=content.tables[:1], **changes)
+
+
+def test_a_void_plan_says_so_on_every_page(content):
+    pages = pages_of(render_pdf(bare(content, banner=VOID_BANNER)))
+    assert len(pages) >= 4
+    for text in pages:
+        assert "PLAN VOID" in text
+
+
+def test_text_is_data_and_never_program(content):
+    evil = '#panic("x") *bold* $x$ <label> @ref \\ " \' /* // `raw` #import "a.typ"'
+    named = bare(
+        content,
+        title=evil,
+        header_line=evil,
+        identity=(Pair(evil, evil),) * 4,
+        facts=(Pair(evil, evil),),
+        numbers=(NumberBox(evil, evil, evil, evil),),
+        not_assessed=(evil,),
+        warnings=(evil,),
+        sheet=replace(content.sheet, holes=(evil,), time_out=(evil,)),
+    )
+    text = squeezed(" ".join(pages_of(render_pdf(named))))
+    assert text.count('#panic("x") *bold* $x$ <label> @ref') >= 8
+
+
+def test_scripts_of_names_are_printed(content):
+    named = bare(content, header_line="SAMPLE Ж Ω é ł")
+    assert "SAMPLE Ж Ω é ł" in pages_of(render_pdf(named))[0]
+
+
+def test_equal_content_gives_equal_bytes(content, pdf):
+    assert render_pdf(content) == pdf
+
+
+def test_no_verdict_is_called_safe(pages):
+    assert not [text for text in pages if " safe" in text.lower()]
+
+
+def test_a_case_without_results_can_be_printed(case):
+    unplanned = build_content(replace(case, results=None))
+    assert "nothing has been computed yet" in pages_of(render_pdf(unplanned))[0]
