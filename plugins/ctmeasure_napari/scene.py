@@ -1,0 +1,153 @@
+"""What there is to draw of a case, in patient coordinates; made once a case, used by every plane."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
+from ctmeasure.anatomy.vocabulary import Side, landmark_term, structure_term
+from ctmeasure.case.model import Case
+from ctmeasure.errors import CtmeasureError
+from ctmeasure.geometry.patches import triangulate_patch
+from ctmeasure.planning.measurands.draws import point_doubts
+from ctmeasure.report.figures.slices import side_words
+from ctmeasure.volume.geometry import Geometry
+
+from .solids import Solid, ball, swept
+
+Floats = npt.NDArray[np.float64]
+PointRef = tuple[str, int]
+"""A point of a landmark: its id and index."""
+
+PAIRS_DRAWN = 1
+"""Only the first pair of holes is drawn on the planes; the others stand in the report."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class PointMark:
+    """One landmark point: where it is and how well it is known (covariance (3, 3), mm^2; None when unknown)."""
+
+    ref: PointRef
+    label: str
+    point_lps: Floats
+    covariance: Floats | None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class BodyMark:
+    """A structure or a hole: centre line (n, 3) and surface; ``solid`` None when its radius is not known yet."""
+
+    label: str
+    kind: Literal["tube", "patch", "ball", "hole"]
+    line_lps: Floats
+    solid: Solid | None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class CaseScene:
+    """All marks of one case."""
+
+    side: Side
+    points: tuple[PointMark, ...]
+    bodies: tuple[BodyMark, ...]
+
+    @property
+    def title(self) -> str:
+        """The side, as every picture writes it."""
+        return side_words(self.side)
+
+    def point(self, ref: PointRef) -> PointMark | None:
+        """The mark of one landmark point, when it is placed."""
+        return next((mark for mark in self.points if mark.ref == ref), None)
+
+
+def case_scene(case: Case) -> CaseScene:
+    """Collect what a case has to draw.
+
+    Parameters
+    ----------
+    case
+        With or without results.
+
+    Returns
+    -------
+    CaseScene
+
+    Raises
+    ------
+    Nothing.
+    """
+    bodies = [mark for structure in case.structures if structure.is_marked for mark in (_structure(structure),) if mark]
+    return CaseScene(case.side, tuple(_points(case)), (*bodies, *_holes(case)))
+
+
+def point_label(ref: PointRef) -> str:
+    """A landmark point as people call it; points of a ring are counted from 1.
+
+    Example
+    -------
+    >>> point_label(("umbo", 0)), point_label(("annulus", 2)), point_label(("anchor_1", 1))
+    ('umbo', 'drum rim 3', 'hole 1, direction')
+    """
+    term = landmark_term(ref[0])
+    if term.kind == "anchor":
+        return f"{term.label}, direction" if ref[1] else term.label
+    return term.label if term.kind == "point" else f"{term.label} {ref[1] + 1}"
+
+
+def _points(case: Case) -> Iterator[PointMark]:
+    grid = Geometry(case.scan.shape_kji, np.array(case.scan.affine_lps), case.scan.frame_of_reference_uid)
+    spread = case.fitness.point_spread_mm if case.fitness is not None else None
+    for landmark in case.landmarks.values():
+        if not landmark.is_placed:
+            continue
+        doubts = point_doubts(landmark, case.settings, geometry=grid, psf_fwhm_mm=spread)
+        for index, doubt in zip(landmark.indices, doubts, strict=True):
+            covariance = doubt.covariance_lps
+            known = covariance if np.isfinite(covariance).all() else None
+            ref = (landmark.id, index)
+            yield PointMark(ref, point_label(ref), doubt.mean_lps, known)
+
+
+def _structure(structure: Structure) -> BodyMark | None:
+    label, points = structure_term(structure.id).label, structure.points_lps
+    try:
+        if isinstance(structure, Tube):
+            solid = swept(points, structure.radii) if structure.has_radii else None
+            return BodyMark(label if solid else f"{label} (radius not measured)", "tube", points, solid)
+        if isinstance(structure, Ball):
+            assert structure.radius_mm is not None
+            return BodyMark(label, "ball", points, ball(points[0], structure.radius_mm))
+        assert isinstance(structure, Patch)
+        mesh = triangulate_patch(points)
+        return BodyMark(label, "patch", points, Solid(mesh.vertices_lps, mesh.faces))
+    except CtmeasureError:
+        # Doubled or folded points: the marked points are still drawn, without a surface.
+        return BodyMark(label, "patch" if isinstance(structure, Patch) else "tube", points, None)
+
+
+def _holes(case: Case) -> Iterator[BodyMark]:
+    radius = case.settings.bur_radius_mm
+    if case.results is None:
+        return
+    for site in case.results.sites:
+        if site.drill_depth_mm is not None:
+            yield _hole(f"hole {site.id}", site.entry_lps, site.direction_lps, site.drill_depth_mm, radius)
+    for pair in case.results.pairs[:PAIRS_DRAWN]:
+        ends = (
+            (pair.entry_1_lps, pair.direction_1_lps, pair.thicknesses_mm[0]),
+            (pair.entry_2_lps, pair.direction_2_lps, pair.thicknesses_mm[1]),
+        )
+        for letter, (entry, direction, thickness) in zip("ab", ends, strict=True):
+            yield _hole(f"pair {pair.rank}{letter}, through the bone", entry, direction, thickness, radius)
+
+
+def _hole(label: str, entry_lps: object, direction_lps: object, depth_mm: float, radius_mm: float) -> BodyMark:
+    entry, direction = np.asarray(entry_lps, dtype=np.float64), np.asarray(direction_lps, dtype=np.float64)
+    line = np.stack([entry, entry + max(depth_mm, 1e-3) * direction / np.linalg.norm(direction)])
+    return BodyMark(label, "hole", line, swept(line, np.full(2, radius_mm)))

@@ -1,0 +1,142 @@
+"""Computing beside the window: one thread, progress in words, cancel at any time, stale results dropped."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from qtpy.QtCore import QObject, Qt, Signal, Slot
+
+from ctmeasure.app.session import Session
+from ctmeasure.case.model import Case
+from ctmeasure.errors import Cancelled, CtmeasureError
+from ctmeasure.progress import Progress
+from ctmeasure.volume.volume import Volume
+
+
+class Compute(Protocol):
+    """`ctmeasure.app.compute.compute_case`, or a stand-in for it."""
+
+    def __call__(self, case: Case, volume: Volume, *, progress: Progress) -> Case:
+        """The case with results."""
+        ...
+
+
+def library_compute(case: Case, volume: Volume, *, progress: Progress) -> Case:
+    """The use case of the library, imported only when it is first wanted.
+
+    Raises
+    ------
+    ctmeasure.errors.CtmeasureError
+        When the marks contradict each other.
+    ctmeasure.errors.Cancelled
+        When the listener stopped it.
+    """
+    from ctmeasure.app.compute import compute_case
+
+    return compute_case(case, volume, progress=progress)
+
+
+@dataclass(eq=False)
+class _Job:
+    """One computation: what it was given, whether it should stop, and what came of it."""
+
+    case: Case
+    stop: threading.Event = field(default_factory=threading.Event)
+    result: Case | None = None
+    message: str = ""
+    thread: threading.Thread | None = None
+
+
+class Recompute(QObject):
+    """Computes a session's case in a thread and hands the result back to the session.
+
+    Signals, always sent from the window's own thread: ``progressed(text, fraction)``; ``ended(message)``, empty when
+    all went well.
+
+    Parameters
+    ----------
+    session
+        Holds the case and its scan.
+    compute
+        What computes.
+    parent
+        Owner, if any.
+    """
+
+    progressed = Signal(str, float)
+    ended = Signal(str)
+    _told = Signal(str, float)
+    _done = Signal(object)
+
+    def __init__(self, session: Session, compute: Compute = library_compute, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self._session = session
+        self._compute = compute
+        self._job: _Job | None = None
+        # Queued: the working thread only posts; everything that listens runs in the window's thread.
+        self._told.connect(self._pass_on, Qt.ConnectionType.QueuedConnection)
+        self._done.connect(self._finish, Qt.ConnectionType.QueuedConnection)
+
+    @property
+    def running(self) -> bool:
+        """Whether something is being computed."""
+        return self._job is not None
+
+    def start(self) -> None:
+        """Compute the case as it stands; without a scan, or while already computing, nothing happens."""
+        volume = self._session.volume
+        if self.running or volume is None:
+            return
+        job = _Job(self._session.case)
+        job.thread = threading.Thread(target=self._work, args=(job, volume), name="ctmeasure computing", daemon=True)
+        self._job = job
+        job.thread.start()
+
+    def cancel(self) -> None:
+        """Ask the computation to stop; it does at its next step."""
+        if self._job is not None:
+            self._job.stop.set()
+
+    def close(self) -> None:
+        """Stop, and wait until the thread has ended; its result is dropped."""
+        job, self._job = self._job, None
+        if job is not None and job.thread is not None:
+            job.stop.set()
+            job.thread.join()
+
+    def _work(self, job: _Job, volume: Volume) -> None:
+        def progress(text: str, fraction: float) -> None:
+            if job.stop.is_set():
+                raise Cancelled
+            self._told.emit(text, fraction)
+
+        try:
+            job.result = self._compute(job.case, volume, progress=progress)
+        except Cancelled:
+            job.message = "cancelled"
+        except CtmeasureError as error:
+            job.message = str(error)
+        except Exception as error:
+            # A window must not fall over a bug in a computation: it says so, and the case stays as it was.
+            job.message = f"computing failed ({type(error).__name__}: {error})"
+        self._done.emit(job)
+
+    @Slot(str, float)
+    def _pass_on(self, text: str, fraction: float) -> None:
+        if self.running:
+            self.progressed.emit(text, fraction)
+
+    @Slot(object)
+    def _finish(self, job: _Job) -> None:
+        if job is not self._job or job.thread is None:
+            return
+        job.thread.join()
+        self._job = None
+        result, message = job.result, job.message
+        if result is not None and self._session.case is not job.case:
+            result, message = None, "the points changed while computing; compute again"
+        if result is not None:
+            self._session.accept(result)
+        self.ended.emit(message)

@@ -1,0 +1,225 @@
+"""A real window under a display: what a person sees, moves, computes and saves."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+pytest.importorskip("napari", reason="the window toolkit napari is not installed")
+pytest.importorskip("qtpy.QtWidgets", reason="no Qt binding is installed")
+
+from ctmeasure_napari import adapter, looks
+from ctmeasure_napari.texts import COMPUTED, NEVER, OUT_OF_DATE
+from ctmeasure_napari.window import HEIGHT_PX, WIDTH_PX, build_window
+from ctmeasure_napari.worker import Recompute
+
+from ctmeasure.app.session import Session
+from ctmeasure.case.store import load_case
+from ctmeasure.errors import LandmarkError
+from ctmeasure.planning.cautions import SHORT_CAUTION
+
+DRUM = ("drum_centre", 0)
+
+
+class StandIn:
+    """Computes nothing, but reports, may wait, and counts."""
+
+    def __init__(self, results, *, wait: threading.Event | None = None, error: Exception | None = None) -> None:
+        self.results, self.wait, self.error, self.calls = results, wait, error, []
+
+    def __call__(self, case, volume, *, progress):
+        self.calls.append(case)
+        progress("measuring", 0.3)
+        if self.error:
+            raise self.error
+        while self.wait is not None and not self.wait.wait(0.01):
+            progress("measuring", 0.4)
+        return replace(case, results=self.results)
+
+
+@pytest.fixture
+def window(display, make_napari_viewer, right_ear, results, qtbot, tmp_path):
+    case, volume = right_ear
+    viewer = make_napari_viewer(show=True)
+    built = build_window(viewer, Session(case, volume), path=tmp_path / "case.json", compute=StandIn(results))
+    adapter.show_window(viewer, WIDTH_PX, HEIGHT_PX)
+    for pane in built.workbench.panes[1:]:
+        qtbot.waitUntil(lambda pane=pane: pane.model.canvas.size != (800, 600), timeout=5000)
+    qtbot.wait(150)
+    yield built
+    built.close()
+
+
+def brightness(picture, share_x: float, share_y: float) -> float:
+    """Mean brightness of a small square at a share of the width and height."""
+    rows, columns = picture.shape[:2]
+    y, x = int(share_y * rows), int(share_x * columns)
+    return float(picture[y - 4 : y + 5, x - 4 : x + 5, :3].mean())
+
+
+def test_the_window_shows_side_questions_cautions_and_true_planes_on_a_small_screen(window, qtbot) -> None:
+    from qtpy.QtWidgets import QApplication, QDockWidget, QLabel
+
+    top = window.panel.window()
+    assert top.minimumSizeHint().width() <= WIDTH_PX
+    assert top.minimumSizeHint().height() <= HEIGHT_PX
+    assert window.viewer.title.startswith("RIGHT ear")
+    assert window.panel.side.text() == "RIGHT ear"
+    texts = [label.text() for label in top.findChildren(QLabel)]
+    assert SHORT_CAUTION in texts
+    assert window.panel.state.text() == NEVER
+    for label in window.panel.findChildren(QLabel) + window.bottom.findChildren(QLabel):
+        assert label.fontInfo().pointSizeF() >= looks.SMALLEST_TYPE_PT - 0.2, label.text()
+        assert label.width() >= label.minimumSizeHint().width(), label.text()
+    hidden = {dock.objectName(): dock.isVisible() for dock in top.findChildren(QDockWidget)}
+    assert hidden["layer list"] is hidden["layer controls"] is False
+
+    # Left and right: the canal of a right ear opens to the left edge of an upright picture, its air is black there;
+    # at the right edge, and above and below the canal, there is bone.
+    picture = adapter.screenshot(window.viewer, whole_window=False)
+    rows, columns = picture.shape[:2]
+    zoom = adapter.zoom_of(window.workbench.panes[0].model)
+    left, right = 0.5 - 12.0 * zoom / columns, 0.5 + 12.0 * zoom / columns
+    above = 0.5 - 8.0 * zoom / rows
+    below_axis = 0.5 + 1.5 * zoom / rows
+    assert brightness(picture, left, below_axis) < 15
+    assert brightness(picture, right, below_axis) > 100
+    assert brightness(picture, left, above) > 100
+    overlays = window.viewer.canvas.overlays
+    assert (overlays["edge_left"].text, overlays["edge_right"].text) == ("R", "L")
+    assert (overlays["edge_top"].text, overlays["edge_bottom"].text) == ("S", "I")
+    amber = (picture[..., 0] > picture[..., 2].astype(int) + 60) & (picture[..., 0] > 120)
+    assert amber.sum() > 50
+    assert QApplication.instance() is not None
+
+
+def test_a_real_drag_moves_the_point_marks_results_stale_and_computing_fills_them(window, qtbot) -> None:
+    from qtpy.QtCore import QPoint, Qt
+
+    workbench, pane = window.workbench, window.workbench.panes[0]
+    before = workbench.case
+    canvas = window.viewer.window._qt_viewer.canvas.native
+    zoom = adapter.zoom_of(pane.model)
+
+    def at(flat) -> QPoint:
+        return QPoint(round(canvas.width() / 2 + flat[1] * zoom), round(canvas.height() / 2 + flat[0] * zoom))
+
+    start = pane.shown.held[DRUM]
+    end = (start[0] - 2.0, start[1])
+    qtbot.mousePress(canvas, Qt.MouseButton.LeftButton, pos=at(start))
+    qtbot.mouseMove(canvas, pos=at((start[0] - 1.0, start[1])))
+    qtbot.wait(20)
+    qtbot.mouseMove(canvas, pos=at(end))
+    qtbot.wait(20)
+    qtbot.mouseRelease(canvas, Qt.MouseButton.LeftButton, pos=at(end))
+    qtbot.waitUntil(lambda: workbench.case is not before)
+    expected = before.landmarks.point_lps("drum_centre") - 2.0 * pane.plane.down_lps
+    pixel_mm = 1.0 / zoom
+    np.testing.assert_allclose(workbench.case.landmarks.point_lps("drum_centre"), expected, atol=1.5 * pixel_mm)
+    qtbot.waitUntil(lambda: window.panel.state.text() == OUT_OF_DATE)
+    assert window.panel.questions[1][1].text() == "not computed since the last change"
+    moved = workbench.case
+
+    window.bottom.compute.click()
+    qtbot.waitUntil(lambda: workbench.case.results is not None)
+    qtbot.waitUntil(lambda: window.panel.state.text() == COMPUTED)
+    assert window.recompute._compute.calls == [moved]
+
+    window.bottom.save.click()
+    assert window.bottom.save.text().startswith("Saved ")
+    assert load_case(window.bottom._path).landmarks == moved.landmarks
+
+    window.bottom.undo.click()
+    assert workbench.case is before
+    qtbot.waitUntil(lambda: not window.bottom.undo.isEnabled())
+    assert window.bottom.redo.isEnabled()
+    assert window.bottom.save.text() == "Save"
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_in_3d_the_patients_left_is_on_the_right_of_the_screen(
+    display, make_napari_viewer, qtbot, side, phantom
+) -> None:
+    from ctmeasure.volume.geometry import Geometry
+    from ctmeasure.volume.volume import Volume
+
+    affine = np.eye(4)
+    affine[:3, :3] = np.array([[0, 0, 1], [0, 1, 0], [1, 0, 0]])
+    affine[:3, 3] = [-20.0, -20.0, -20.0]
+    grid = Geometry((41, 41, 41), affine)
+    values = np.full(grid.shape_kji, -1000, np.int16)
+    centre = np.round(grid.to_kji(12.0 * phantom.outwards(side) + [0.0, 0.0, 8.0])).astype(int)
+    values[tuple(slice(c - 4, c + 5) for c in centre)] = 3000
+    viewer = make_napari_viewer(show=True)
+    adapter.prepare(viewer)
+    adapter.show_3d(viewer, Volume(grid, values), window=(-1000.0, 3000.0))
+    qtbot.wait(200)
+    for name in viewer.canvas.overlays:
+        viewer.canvas.overlays[name].visible = False
+    picture = adapter.screenshot(viewer, whole_window=False)[..., :3].mean(axis=-1)
+    rows, columns = np.nonzero(picture > 150)
+    assert len(rows) > 20
+    share = columns.mean() / picture.shape[1]
+    assert (share > 0.6) if side == "left" else (share < 0.4)
+    assert rows.mean() / picture.shape[0] < 0.5
+
+
+def test_cancel_failure_and_stale_results_leave_the_case_as_it_was(display, right_ear, results, qtbot) -> None:
+    from ctmeasure.app.commands import MoveLandmark
+
+    case, volume = right_ear
+    said: list[str] = []
+
+    never = threading.Event()
+    session = Session(case, volume)
+    recompute = Recompute(session, StandIn(results, wait=never))
+    recompute.ended.connect(said.append)
+    with qtbot.waitSignal(recompute.progressed, timeout=5000):
+        recompute.start()
+    recompute.cancel()
+    qtbot.waitUntil(lambda: not recompute.running)
+    assert said == ["cancelled"]
+    assert session.case is case
+
+    error = LandmarkError("the canal axis points out of a left ear", expected="a right ear")
+    recompute = Recompute(session, StandIn(results, error=error))
+    with qtbot.waitSignal(recompute.ended, timeout=5000) as ended:
+        recompute.start()
+    assert ended.args == [str(error)]
+    assert session.case is case
+
+    go = threading.Event()
+    recompute = Recompute(session, StandIn(results, wait=go))
+    with qtbot.waitSignal(recompute.progressed, timeout=5000):
+        recompute.start()
+    moved = session.do(MoveLandmark("drum_centre", 0, (0.0, 10.0, 100.0)))
+    with qtbot.waitSignal(recompute.ended, timeout=5000) as ended:
+        go.set()
+    assert "changed while computing" in ended.args[0]
+    assert session.case is moved
+    assert session.case.results is None
+
+    recompute = Recompute(session, StandIn(results, wait=threading.Event()))
+    recompute.start()
+    recompute.close()
+    assert not recompute.running
+    assert session.case is moved
+
+
+def test_the_manifest_is_valid_and_names_what_exists() -> None:
+    from importlib import import_module
+    from pathlib import Path
+
+    import ctmeasure_napari
+    from npe2 import PluginManifest
+
+    manifest = PluginManifest.from_file(Path(ctmeasure_napari.__file__).with_name("napari.yaml"))
+    commands = {command.id: command.python_name for command in manifest.contributions.commands}
+    for name in commands.values():
+        module, _, attribute = str(name).partition(":")
+        assert callable(getattr(import_module(module), attribute))
+    assert {item.command for item in manifest.contributions.widgets} <= commands.keys()
+    assert {item.command for item in manifest.contributions.sample_data} <= commands.keys()
