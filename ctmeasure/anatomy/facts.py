@@ -42,11 +42,16 @@ def finding_labels() -> dict[str, str]:
 
 @dataclass(frozen=True, slots=True)
 class WallState:
-    """A finding about the canal wall between two wall angles (start included, end excluded)."""
+    """A finding about the canal wall between two wall angles (start included, end excluded); 0 to 360 is all round."""
 
     start_deg: float
     end_deg: float
     finding: WallFinding
+
+    @property
+    def all_round(self) -> bool:
+        """Whether the finding holds for the whole wall."""
+        return abs(self.end_deg - self.start_deg) >= 360.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,4 +174,6 @@ def _wall_state(key: str, word: str) -> WallState:
         raise SettingsError(
             f"canal_wall range '{key}'", expected="two wall angles such as '330-30'", action="correct the facts"
         ) from None
+    if end - start >= 360.0:
+        return WallState(0.0, 360.0, word)  # type: ignore[arg-type]
     return WallState(start % 360.0, end % 360.0, word)  # type: ignore[arg-type]

@@ -7,6 +7,7 @@ from typing import Any
 
 from ctmeasure import __version__
 from ctmeasure.anatomy.frames import CanalFrame, RimCurve, canal_frame, rim_curve
+from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.mirrored import mirrored_point_lps
 from ctmeasure.anatomy.vocabulary import landmark_terms, needed_landmarks
 from ctmeasure.case.model import Case, check_scan_belongs
@@ -44,14 +45,16 @@ def compute_case(
         When placed landmarks contradict each other or the side.
     """
     from ctmeasure.planning.drilling import DrillInput, DrillOutput, plan_drilling
-    from ctmeasure.planning.lengths import LengthInput, candidate_lengths
-    from ctmeasure.planning.measurands import MeasureInput, measure
+    from ctmeasure.planning.lengths.catalogue import catalogue_from_mapping
+    from ctmeasure.planning.lengths.inputs import LengthInput
+    from ctmeasure.planning.lengths.sizes import candidate_lengths
+    from ctmeasure.planning.measurands.inputs import MeasureInput
+    from ctmeasure.planning.measurands.measure import measure
 
     check_scan_belongs(case, volume)
     progress("judging the scan", 0.0)
     fitness = assess_fitness(volume)
     canal, rim = _frames(case)
-    mirrored_umbo = mirrored_point_lps("umbo", case.other_ear, canal) if canal is not None else None
     drilled: DrillOutput | None = None
     if canal is not None and rim is not None:
         drilled = plan_drilling(
@@ -88,9 +91,11 @@ def compute_case(
         LengthInput(
             measure=given,
             facts=case.facts,
-            mirrored_umbo_lps=mirrored_umbo,
-            pair=drilled.pairs[0] if drilled and drilled.pairs else None,
-            catalogue=catalogue,
+            mirrored_umbo_lps=_mirrored_umbo(case, canal),
+            pair_entries_lps=(drilled.pairs[0].entry_1_lps, drilled.pairs[0].entry_2_lps)
+            if drilled and drilled.pairs
+            else None,
+            catalogue=catalogue_from_mapping(catalogue) if catalogue is not None else None,
         )
     )
     result = PlanResult(
@@ -117,6 +122,11 @@ def _frames(case: Case) -> tuple[CanalFrame | None, RimCurve | None]:
         return None, None
     canal = canal_frame(case.landmarks, case.side)
     return canal, rim_curve(case.landmarks, canal) if case.landmarks.placed("annulus") else None
+
+
+def _mirrored_umbo(case: Case, canal: CanalFrame | None) -> PointLps | None:
+    point = mirrored_point_lps("umbo", case.other_ear, canal) if canal is not None else None
+    return None if point is None else (float(point[0]), float(point[1]), float(point[2]))
 
 
 def attention(case: Case, fitness: ScanFitness, sites: tuple[SiteResult, ...]) -> tuple[Attention, ...]:

@@ -34,19 +34,18 @@ def sample_request(name: str, out: Path, *, seed: int, force: bool = False) -> P
     ScanError
         When no sample of that name is shipped.
     """
-    from ctmeasure_samples import SAMPLES, sample_path
+    from ctmeasure_samples import sample_path, samples
 
-    if name not in SAMPLES:
-        raise ScanError(f"no sample '{name}'", expected=", ".join(SAMPLES), action="name one of these")
+    if name not in samples():
+        raise ScanError(f"no sample '{name}'", expected=", ".join(samples()), action="name one of these")
     folder = sample_path(name)
-    tables = folder / "tables"
 
     def table(file: str) -> Path | None:
-        return tables / file if (tables / file).is_file() else None
+        return folder / file if (folder / file).is_file() else None
 
     return PlanRequest(
         scan=folder / "dicom",
-        landmarks=tables / "landmarks.csv",
+        landmarks=folder / "landmarks.csv",
         out=out,
         structures=table("structures.csv"),
         other_ear=table("landmarks_left.csv"),

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ctmeasure.anatomy.clock import clock_words, wall_words
+from ctmeasure.anatomy.clock import clock_hour, clock_words, wall_words
+from ctmeasure.anatomy.facts import WallState
 from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.vocabulary import landmark_terms
 from ctmeasure.case.model import Case
@@ -142,9 +143,17 @@ def wall_state_words(case: Case) -> str:
     if not case.facts.canal_wall:
         return "not entered"
     return "; ".join(
-        f"{state.finding.replace('_', ' ')} from {state.start_deg:g} to {state.end_deg:g} degrees"
-        for state in case.facts.canal_wall
+        f"{state.finding.replace('_', ' ')} {_range_words(state, case)}" for state in case.facts.canal_wall
     )
+
+
+def _range_words(state: WallState, case: Case) -> str:
+    """A range of the wall in clock hours of that ear, read clockwise."""
+    if state.all_round:
+        return "all round"
+    hours = [float(clock_hour(angle, case.side)) for angle in (state.start_deg, state.end_deg)]
+    first, last = hours if case.side == "left" else reversed(hours)
+    return f"from {clock_words(first)} to {clock_words(last)} o'clock"
 
 
 def _unentered(case: Case) -> tuple[str, ...]:
