@@ -37,9 +37,11 @@ class RimEllipse:
         return scene.keep("changes of the rim ellipse", lambda: self._changes(scene))
 
     def _changes(self, scene: Scene) -> Floats:
-        displaced = scene.rim() - scene.draws.means_lps("annulus")[:, scene.rim_indices()]
-        by_coordinate = (self.response[:, :, None] * self.outwards_lps).reshape(len(self.response), -1)
-        return displaced.reshape(len(displaced), -1) @ by_coordinate.T
+        rim, mean = scene.rim(), scene.draws.means_lps("annulus")[0, scene.rim_indices()]
+        changes = np.zeros((len(rim), len(self.response)))
+        for point, (outwards, response) in enumerate(zip(self.outwards_lps, self.response.T, strict=True)):
+            changes += np.outer((rim[:, point] - mean[point]) @ outwards, response)
+        return changes
 
     def diameter(self, which: int, scene: Scene) -> Floats:
         """Largest (0) or smallest (1) diameter in every draw, mm."""

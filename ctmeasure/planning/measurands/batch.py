@@ -57,10 +57,11 @@ def fit_planes(points_lps: Floats, towards_lps: Floats) -> Planes:
     ----------
     Smith OK (1961) Eigenvalues of a symmetric 3 x 3 matrix. Commun ACM 4:168, DOI 10.1145/355578.366316.
     """
-    draws, count, _ = points_lps.shape
-    centre = points_lps.reshape(draws, -1) @ np.tile(np.eye(3) / count, (count, 1))
-    offset = points_lps - centre[:, None]
-    scatter = np.matmul(offset.transpose(0, 2, 1), offset)
+    points = points_lps.transpose(1, 0, 2)
+    centre = points.sum(axis=0) / len(points)
+    x, y, z = ((points[..., axis] - centre[:, axis]) for axis in range(3))
+    products = [np.einsum("nd,nd->d", a, b) for a, b in ((x, x), (x, y), (x, z), (y, y), (y, z), (z, z))]
+    scatter = np.stack([products[k] for k in (0, 1, 2, 1, 3, 4, 2, 4, 5)], axis=-1).reshape(-1, 3, 3)
     normal = _least_eigenvector(scatter)
     return Planes(centre, facing(normal, np.broadcast_to(towards_lps, normal.shape)))
 

@@ -68,7 +68,8 @@ class PointDoubt:
         """Covariance of the point, shape (3, 3), mm^2; infinite where two or three repeats leave it so."""
         nu = self.degrees_of_freedom
         factor = 1.0 if np.isinf(nu) else (nu / (nu - 2.0) if nu > 2.0 else np.inf)
-        scaled = np.where(self.repeat_u_mm > 0.0, factor * self.repeat_u_mm**2, 0.0)
+        scaled = np.zeros(3)
+        np.multiply(self.repeat_u_mm**2, factor, out=scaled, where=self.repeat_u_mm > 0.0)
         along = self.voxel_mm**2 / 12.0 + self.edge_u_mm**2
         return np.diag(scaled) + self.rotation_lps_grid @ np.diag(along) @ self.rotation_lps_grid.T
 
@@ -186,10 +187,10 @@ class JointDraws:
     def points_lps(self, landmark_id: str, block: int, *, count: int = BLOCK_DRAWS) -> Floats:
         """Displaced points of a landmark in one block, shape (count, n, 3), LPS mm."""
         doubts = self._of(landmark_id)
-        out = np.empty((count, len(doubts), 3))
+        out = np.empty((len(doubts), count, 3))  # one point's draws lie together: that is how they are used
         for position, doubt in enumerate(doubts):
-            out[:, position] = _displaced(doubt, self._stream(f"{landmark_id}:{position}", block), count)
-        return out
+            out[position] = _displaced(doubt, self._stream(f"{landmark_id}:{position}", block), count)
+        return out.transpose(1, 0, 2)
 
     def surface_mm(self, structure_id: str, block: int, *, count: int = BLOCK_DRAWS) -> Floats:
         """How far a structure's surface lies outside where it was marked, shape (count,), mm; one number a draw."""

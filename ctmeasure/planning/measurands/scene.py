@@ -143,7 +143,7 @@ class Scene:
 
     def _rim(self) -> Floats:
         ring, kept = self.points("annulus"), self.rim_indices()
-        return ring if len(kept) == ring.shape[1] else ring[:, kept]
+        return ring if len(kept) == ring.shape[1] else ring.transpose(1, 0, 2)[kept].transpose(1, 0, 2)
 
     def annulus_plane(self) -> batch.Planes:
         """Least-squares planes of the rim, normals outwards."""
