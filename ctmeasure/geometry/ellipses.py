@@ -249,9 +249,8 @@ def fit_ellipse_2d(points: ArrayLike, *, shortest_arc_deg: float = SHORTEST_ARC_
         jac[np.arange(n), :, 5 + np.arange(n)] = np.column_stack([-x[2] * sin, x[3] * cos]) @ turn.T
         return jac.reshape(2 * n, 5 + n)
 
-    solution = least_squares(
-        residuals, np.concatenate([start, feet]), jac=jacobian, x_scale="jac", xtol=1e-14, ftol=1e-14, gtol=1e-14
-    ).x
+    start_values = np.concatenate([start, feet])
+    solution = least_squares(residuals, start_values, jac=jacobian, method="lm", xtol=1e-12, ftol=1e-12, gtol=1e-12).x
     half, turn = np.abs(solution[2:4]), _turn(solution[4])
     order = np.argsort(-half)
     off = np.hypot(*residuals(solution).reshape(n, 2).T)

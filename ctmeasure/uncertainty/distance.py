@@ -26,6 +26,9 @@ ROUND_COVARIANCE = 1e-9
 FAR_IN_SD = 100.0
 """Beyond this many standard deviations the two-term expansion of the moments is exact to 1e-8."""
 
+ROOT_IN_SD = 1e-4
+"""Interval ends are found to this part of the largest standard deviation."""
+
 CONE_IN_SD = 2.0
 """How far (in standard deviations of the direction) the true direction may lie off the measured one."""
 
@@ -309,6 +312,7 @@ def distance_interval(
 
         return _lower(isotropic, measured, tail, widest), _upper(isotropic, max(measured, least), tail, widest)
     sds = np.sqrt(np.maximum(variances, (1e-6 * widest) ** 2))
+    least = median_at_zero(sds)
     ends = []
     for direction in _directions(difference, measured, covariance):
         local = axes.T @ direction
@@ -316,9 +320,8 @@ def distance_interval(
         def probability_below(d: float, r: float, local: FloatArray = local) -> float:
             return ball_probability(r, d * local, sds)
 
-        half = median_at_zero(sds)
         low = _lower(probability_below, measured, tail, widest)
-        ends.append((low, _upper(probability_below, max(measured, half), tail, widest)))
+        ends.append((low, _upper(probability_below, max(measured, least), tail, widest)))
     return min(low for low, _ in ends), max(high for _, high in ends)
 
 
@@ -339,7 +342,7 @@ def _root(function, low: float, high: float, scale: float) -> float:  # type: ig
 
     if function(low) * function(high) > 0.0:
         return low if abs(function(low)) < abs(function(high)) else high
-    return float(brentq(function, low, high, xtol=1e-6 * scale, rtol=1e-12))
+    return float(brentq(function, low, high, xtol=ROOT_IN_SD * scale, rtol=1e-12))
 
 
 def _directions(difference: FloatArray, measured: float, covariance: FloatArray) -> list[FloatArray]:
@@ -378,7 +381,8 @@ def _difference(difference_mm: ArrayLike, covariance_mm2: ArrayLike) -> tuple[Fl
         or not (np.all(np.isfinite(difference)) and np.all(np.isfinite(cov)))
     ):
         raise EstimateError(
-            f"a difference {difference.shape} with covariance {cov.shape}", expected="finite (3,), (3, 3)"
+            f"a difference of shape {difference.shape} with a covariance of shape {cov.shape}",
+            expected="finite numbers of shapes (3,) and (3, 3)",
         )
     if not np.allclose(cov, cov.T, rtol=1e-9, atol=1e-15) or np.linalg.eigvalsh(cov)[0] < -1e-9 * np.trace(cov):
         raise EstimateError("a covariance that is not symmetric and positive", expected="a covariance matrix")
