@@ -15,6 +15,7 @@ from pydicom.uid import UID
 from ctmeasure.errors import ScanError
 from ctmeasure.io.dicom.headers import Damaged, HeaderReader, NotDicom, SliceHeader
 from ctmeasure.io.dicom.order import Arrangement, arrange
+from ctmeasure.io.dicom.pixels import check_format
 from ctmeasure.io.dicom.sources import Source, find_sources
 from ctmeasure.progress import Progress, no_progress
 
@@ -265,12 +266,15 @@ def _found(kind: str, headers: list[SliceHeader]) -> Found:
     common = headers[0].common
     arrangement, error = None, None
     if kind not in CT_LIKE.values():
-        error = ScanError(f"a {kind}, not a volume", expected="CT slices")
+        error = ScanError(f"{kind}, not a CT volume", expected="CT slices")
     elif common.modality not in ("CT", "", "XA", "DX", "PX", "IO"):
         error = ScanError(f"modality {common.modality}", expected="CT")
     else:
         try:
-            arrangement = arrange(headers)
+            ordered = arrange(headers)
+            for header in ordered.headers:
+                check_format(header)
+            arrangement = ordered
         except ScanError as caught:
             error = caught
     spacing = distance = coverage = None

@@ -95,7 +95,7 @@ def read_pixels(
     """
     headers = arrangement.headers
     for header in headers:
-        _check_format(header)
+        check_format(header)
     whole = all(_slope(header) == 1.0 and float(_intercept(header)).is_integer() for header in headers)
     if whole and headers[0].common.bits_allocated <= 16:
         try:
@@ -175,13 +175,26 @@ def _intercept(header: SliceHeader) -> float:
     return 0.0 if header.common.intercept is None else header.common.intercept
 
 
-def _check_format(header: SliceHeader) -> None:
+def check_format(header: SliceHeader) -> None:
+    """Refuse pixels this reader does not know, or that are not all there, from the header alone.
+
+    Parameters
+    ----------
+    header
+        One slice.
+
+    Raises
+    ------
+    ScanError
+        Naming the slice and the fault.
+    """
     common = header.common
     if not header.has_pixels:
         raise ScanError(f"{header.label} has no pixel data", expected="a picture", action="copy the series again")
     if common.samples != 1 or common.bits_allocated not in (8, 16, 32):
         raise ScanError(
-            f"{common.samples} sample(s) of {common.bits_allocated} bits", expected="one grey value of 8, 16 or 32 bits"
+            f"pixels of {common.samples} sample(s) of {common.bits_allocated} bits",
+            expected="one grey value of 8, 16 or 32 bits",
         )
     if not (0 < common.bits_stored <= common.high_bit + 1 <= common.bits_allocated):
         raise ScanError(
