@@ -27,6 +27,8 @@ ASSUMED_RELATIVE_U = 0.25
 """Relative standard uncertainty of an assumed point spread."""
 MEASURED_RELATIVE_U = 0.06
 """The same for one measured on this scan's own edges (our choice, no source)."""
+LEAST_RELATIVE_U = 0.03
+"""No point spread is believed to better than this (our choice, no source)."""
 SOFT_TISSUE_HU = 40.0
 """Soft tissue on a calibrated scan. Bone is never taken from the literature: it comes from the same ear."""
 SOFT_SHARE = 0.40
@@ -145,7 +147,10 @@ def point_spread(volume: Volume, fitness: ScanFitness | None = None) -> PointSpr
     through = getattr(fitness, "point_spread_through_plane_mm", None)
     where = (float(normal[0]), float(normal[1]), float(normal[2]))
     if in_plane is not None and through is not None:
-        return PointSpread(float(in_plane), float(through), where)
+        in_plane_u = getattr(fitness, "point_spread_in_plane_u_mm", None) or 0.0
+        through_u = getattr(fitness, "point_spread_through_plane_u_mm", None) or 0.0
+        relative = max(in_plane_u / float(in_plane), through_u / float(through), LEAST_RELATIVE_U)
+        return PointSpread(float(in_plane), float(through), where, relative)
     if in_plane is not None:
         through = max(ASSUMED_THROUGH_MM, 1.2 * spacing[0], float(in_plane))
         return PointSpread(float(in_plane), through, where, ASSUMED_RELATIVE_U, True)

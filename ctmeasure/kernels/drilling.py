@@ -1,4 +1,9 @@
-"""Bur paths as a hand may drill them: planned paths moved by standard normal draws. Arrays in, arrays out."""
+"""Bur paths as a hand may drill them, and their gaps to a structure, draw by draw. Arrays in, arrays out.
+
+A structure is cut into elements (tube segments or triangles), grouped into chunks with bounding balls. Kernels release
+the interpreter lock and fill rows `start` to `stop`; a row never depends on another, so results do not depend on the
+number of threads.
+"""
 
 from __future__ import annotations
 
@@ -7,52 +12,115 @@ import math
 import numpy as np
 from numba import njit
 
+from ctmeasure.kernels.primitives import point_segment, segment_cone, segment_triangle
+
 HAND_COLUMNS = 7
 """Standard normals per draw: placement along the wall (2), along the normal, skid, tilt (2), exit."""
+ELEMENT_COLUMNS = 9
+"""A triangle: three corners. A tube segment: two ends, two radii, one unused."""
 
 
 @njit(cache=True, nogil=True)
-def drawn_paths(entry, direction, normal, along, around, tilt_a, tilt_b, downhill, depth, sd, hand, p, q, start, stop):  # type: ignore[no-untyped-def]
-    """Paths of the bur's centre for every planned path and draw.
+def _drawn(vectors, depth, sd, hand, p, q):  # type: ignore[no-untyped-def]
+    """One drawn path: `vectors` (8, 3) are entry, direction, normal, along, around, tilt a, tilt b, downhill."""
+    place_a, place_b = sd[0] * hand[0], sd[0] * hand[1]
+    lift, skid = sd[1] * hand[2], sd[2] * hand[3]
+    lean_a, lean_b = sd[3] * hand[4], sd[3] * hand[5]
+    travel = max(depth + sd[4] * hand[6], 0.0)
+    scale = travel / math.sqrt(1.0 + lean_a * lean_a + lean_b * lean_b)
+    for c in range(3):
+        p[c] = (
+            vectors[0, c]
+            + place_a * vectors[3, c]
+            + place_b * vectors[4, c]
+            + lift * vectors[2, c]
+            + skid * vectors[7, c]
+        )
+        q[c] = p[c] + scale * (vectors[1, c] + lean_a * vectors[5, c] + lean_b * vectors[6, c])
+
+
+@njit(cache=True, nogil=True)
+def drawn_gaps(  # type: ignore[no-untyped-def]
+    vectors, depth, sd, hand, shift, widening, scale, bur, limit, enough, elements, chunks, balls, cones,
+    gaps, start, stop,
+):  # fmt: skip
+    """Gap between drawn bur paths and one drawn structure.
 
     Parameters
     ----------
-    entry, direction, normal
-        Shape (n, 3): planned entry points, unit drill directions, unit wall normals.
-    along, around
-        Shape (n, 3): unit vectors in the wall's tangent plane.
-    tilt_a, tilt_b
-        Shape (n, 3): unit vectors across the drill direction.
-    downhill
-        Shape (n, 3): unit vector in the tangent plane towards which an oblique bur skids.
-    depth
-        Shape (n,): planned travel of the bur's centre.
-    sd
-        Shape (n, 5): placement per axis, surface along the normal, skid, tilt per axis (radians), depth.
-    hand
-        Shape (b, 7): standard normal draws shared by all paths.
-    p, q
-        Output, shape (n, b, 3): ends of the paths.
+    vectors
+        Shape (n, 8, 3): planned entry point, unit drill direction, unit wall normal, two unit vectors in the wall, two
+        across the drill, and the one in the wall towards which an oblique bur skids.
+    depth, sd
+        Shape (n,) planned travel; (n, 5) standard deviations of placement per axis, surface along the normal, skid,
+        tilt per axis (radians), travel.
+    hand, shift, widening, scale
+        Draws: (b, 7) standard normals; (b, 3) shift of the structure, mm; (b,) growth of its radius, mm; (b,) factor on
+        all lengths.
+    bur
+        Bur radius, mm.
+    limit
+        Shape (n,): gaps at or above this need not be known and are given as this; infinite: all are exact.
+    enough
+        Shape (n,): a gap found to be below this need not be found any smaller; minus infinity: all are exact.
+    elements, chunks, balls, cones
+        Shape (m, 9) elements; (k + 1,) first element of each chunk; (k, 4) bounding balls; whether they are tube
+        segments.
+    gaps
+        Output, shape (n, b).
     start, stop
         Planned paths to do.
     """
+    count = balls.shape[0]
+    bound = np.empty(count)
+    p0, q0, p, q = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
+    out, foot, triangle = np.empty(3), np.empty(3), np.empty((3, 3))
+    nothing = np.zeros(HAND_COLUMNS)
     for i in range(start, stop):
+        _drawn(vectors[i], depth[i], sd[i], nothing, p0, q0)
+        for k in range(count):
+            away, _ = point_segment(
+                balls[k, 0], balls[k, 1], balls[k, 2],
+                p0[0], p0[1], p0[2], q0[0] - p0[0], q0[1] - p0[1], q0[2] - p0[2],
+            )  # fmt: skip
+            bound[k] = away - balls[k, 3]
+        order = np.argsort(bound)
         for b in range(hand.shape[0]):
-            place_a, place_b = sd[i, 0] * hand[b, 0], sd[i, 0] * hand[b, 1]
-            lift, skid = sd[i, 1] * hand[b, 2], sd[i, 2] * hand[b, 3]
-            lean_a, lean_b = sd[i, 3] * hand[b, 4], sd[i, 3] * hand[b, 5]
-            travel = max(depth[i] + sd[i, 4] * hand[b, 6], 0.0)
-            scale = travel / math.sqrt(1.0 + lean_a * lean_a + lean_b * lean_b)
+            _drawn(vectors[i], depth[i], sd[i], hand[b], p, q)
+            near, far = 0.0, 0.0
             for c in range(3):
-                at = (
-                    entry[i, c]
-                    + place_a * along[i, c]
-                    + place_b * around[i, c]
-                    + lift * normal[i, c]
-                    + skid * downhill[i, c]
-                )
-                p[i, b, c] = at
-                q[i, b, c] = at + scale * (direction[i, c] + lean_a * tilt_a[i, c] + lean_b * tilt_b[i, c])
+                p[c] -= shift[b, c]
+                q[c] -= shift[b, c]
+                near += (p[c] - p0[c]) ** 2
+                far += (q[c] - q0[c]) ** 2
+            moved = math.sqrt(max(near, far))
+            dx, dy, dz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
+            # Distance from the path to the undisturbed surface that corresponds to the limit.
+            best = (limit[i] + bur + widening[b]) / scale[b]
+            stop_at = (enough[i] + bur + widening[b]) / scale[b]
+            found = False
+            for n in range(count):
+                k = order[n]
+                if bound[k] - moved >= best or best < stop_at:
+                    break
+                away, _ = point_segment(balls[k, 0], balls[k, 1], balls[k, 2], p[0], p[1], p[2], dx, dy, dz)
+                if away - balls[k, 3] >= best:
+                    continue
+                for e in range(chunks[k], chunks[k + 1]):
+                    if cones:
+                        d = segment_cone(
+                            p[0], p[1], p[2], dx, dy, dz, elements[e, 0], elements[e, 1], elements[e, 2],
+                            elements[e, 3] - elements[e, 0], elements[e, 4] - elements[e, 1],
+                            elements[e, 5] - elements[e, 2], elements[e, 6], elements[e, 7],
+                        )  # fmt: skip
+                    else:
+                        for corner in range(3):
+                            for c in range(3):
+                                triangle[corner, c] = elements[e, 3 * corner + c]
+                        d = segment_triangle(p[0], p[1], p[2], dx, dy, dz, triangle, out, foot)
+                    if d < best:
+                        best, found = d, True
+            gaps[i, b] = best * scale[b] - bur - widening[b] if found else limit[i]
 
 
 @njit(cache=True, nogil=True)
@@ -63,14 +131,3 @@ def count_below(gaps, limits, counts):  # type: ignore[no-untyped-def]
             for k in range(limits.shape[1]):
                 if gaps[i, b] < limits[i, k]:
                     counts[i, k] += 1
-
-
-def empty_paths(paths: int, draws: int) -> tuple[np.ndarray, np.ndarray]:
-    """Room for the ends of `paths` times `draws` bur paths.
-
-    Example
-    -------
-    >>> empty_paths(2, 3)[0].shape
-    (2, 3, 3)
-    """
-    return np.empty((paths, draws, 3)), np.empty((paths, draws, 3))

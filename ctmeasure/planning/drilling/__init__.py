@@ -1,1 +1,7 @@
 """Where a hole can go: directions, swept envelope, clearance, probability, verdict, map and pairs."""
+
+from __future__ import annotations
+
+from ctmeasure.planning.drilling.plan import DrillInput, DrillOutput, plan_drilling
+
+__all__ = ["DrillInput", "DrillOutput", "plan_drilling"]

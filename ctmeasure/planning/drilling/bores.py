@@ -43,6 +43,25 @@ class Bores:
         return len(self.entry)
 
     @property
+    def vectors(self) -> Floats:
+        """All vectors in the order of the drawing kernel, shape (n, 8, 3)."""
+        return np.ascontiguousarray(
+            np.stack(
+                [
+                    self.entry,
+                    self.direction,
+                    self.normal,
+                    self.along,
+                    self.around,
+                    self.tilt_a,
+                    self.tilt_b,
+                    self.downhill,
+                ],
+                axis=1,
+            )
+        )
+
+    @property
     def ends(self) -> Floats:
         """Where the bur's centre stops, shape (n, 3)."""
         return self.entry + self.depth[:, None] * self.direction

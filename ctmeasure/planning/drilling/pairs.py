@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.vocabulary import structure_term
 from ctmeasure.planning.drilling.envelope import opening_width_mm
-from ctmeasure.planning.drilling.probability import BLOCK, joint_gaps
+from ctmeasure.planning.drilling.probability import BLOCK, pair_events
 from ctmeasure.planning.drilling.scene import Scene
 from ctmeasure.planning.drilling.verdict import OUTSIDE_SECTOR_FLAG
 from ctmeasure.planning.drilling.zone import Zone
@@ -89,9 +89,8 @@ def rank_pairs(scene: Scene, zone: Zone, *, handle_tip: HandleTip | None = None)
     chosen = _diverse(keep, first[order], second[order])
     first, second = first[order][chosen], second[order][chosen]
     p_any = np.minimum(keep.p_any[first] + keep.p_any[second], 1.0)
-    for n in range(min(DRAWN_PAIRS, len(first))):
-        drawn = _joint_probability(scene, zone, keep, int(first[n]), int(second[n]))
-        p_any[n] = p_any[n] if drawn is None else drawn
+    drawn = _joint_probability(scene, zone, keep, first[:DRAWN_PAIRS], second[:DRAWN_PAIRS])
+    p_any[: len(drawn)] = drawn
     order = _order(scene, keep, first, second, p_any)
     pairs = tuple(
         _pair(scene, keep, rank, int(first[n]), int(second[n]), float(p_any[n]), handle_tip)
@@ -245,19 +244,21 @@ def _diverse(keep: _Cells, first: NDArray[np.intp], second: NDArray[np.intp]) ->
     return np.array(chosen, dtype=np.intp)
 
 
-def _joint_probability(scene: Scene, zone: Zone, keep: _Cells, first: int, second: int) -> float | None:
-    """Probability that either hole breaks any margin, on shared draws; None when nothing is marked."""
+def _joint_probability(
+    scene: Scene, zone: Zone, keep: _Cells, first: NDArray[np.intp], second: NDArray[np.intp]
+) -> Floats:
+    """Probability that either hole breaks any margin, on shared draws; empty when nothing is marked."""
     known = [risk for risk in zone.risks if risk.obstacle.measured]
     if not known or zone.places is None:
-        return None
-    rows = [int(keep.rows[first]), int(keep.rows[second])]
-    holes = [zone.places.bores.take(np.array([row])) for row in rows]
-    gaps = joint_gaps(
-        holes, [risk.obstacle for risk in known], doubts=scene.doubts, bur_radius_mm=scene.settings.bur_radius_mm,
-        blocks=range(PAIR_BLOCKS),
+        return np.zeros(0)
+    rows = [keep.rows[first], keep.rows[second]]
+    holes = [zone.places.bores.take(r) for r in rows]
+    limits = np.array([[risk.margin_mm[r] for risk in known] for r in rows])
+    events = pair_events(
+        holes, [risk.obstacle for risk in known], limits_mm=limits, doubts=scene.doubts,
+        bur_radius_mm=scene.settings.bur_radius_mm, blocks=PAIR_BLOCKS,
     )  # fmt: skip
-    margin = np.array([[risk.margin_mm[row] for risk in known] for row in rows])[..., None]
-    return float(np.mean((gaps < margin).any(axis=(0, 1))))
+    return events / (PAIR_BLOCKS * BLOCK)
 
 
 def _pair(

@@ -67,35 +67,65 @@ class Doubts:
         shift = obstacle.surface_u_mm * math.sqrt(1.0 - RADIUS_SHARE**2) * own[:, :3]
         shift = shift + self.registration_u_mm * common[:, :3]
         axes = np.stack([self.canal.superior_lps, self.canal.posterior_lps, self.canal.axis_lps])
-        return shift @ axes, obstacle.surface_u_mm * RADIUS_SHARE * own[:, 3]
+        return np.ascontiguousarray(shift @ axes), obstacle.surface_u_mm * RADIUS_SHARE * own[:, 3]
 
     def scale(self, number: int) -> Floats:
         """Factor by which this scan's lengths may be wrong, shape (BLOCK,)."""
         return 1.0 + self.scale_u * self.draws.block("registration", number, 4)[:, 3]
 
-    def paths(self, bores: Bores, number: int, *, hole: int = 1) -> tuple[Floats, Floats]:
-        """Drilled paths, shape (n, BLOCK, 3) each end."""
-        from ctmeasure.kernels.drilling import HAND_COLUMNS, drawn_paths, empty_paths
+    def gaps(
+        self,
+        bores: Bores,
+        obstacle: Obstacle,
+        number: int,
+        *,
+        bur_radius_mm: float,
+        limit_mm: Floats | None = None,
+        enough_mm: float | None = None,
+        hole: int = 1,
+    ) -> Floats:
+        """Drawn clearances of bores to one structure in one block.
+
+        Parameters
+        ----------
+        bores, obstacle, number
+            Planned bores, the structure, the block.
+        bur_radius_mm
+            Radius of the bur.
+        limit_mm
+            Shape (n,): clearances at or above this are given as this, which saves most of the work; None: all exact.
+        enough_mm
+            A clearance found to be below this is not looked into any further.
+        hole
+            Which hand of a pair.
+
+        Returns
+        -------
+        numpy.ndarray
+            Shape (n, BLOCK), mm.
+
+        Raises
+        ------
+        ValueError
+            When shapes disagree.
+        """
+        from ctmeasure.kernels.drilling import HAND_COLUMNS, drawn_gaps
 
         hand = self.draws.block(f"hand of hole {hole}", number, HAND_COLUMNS)
-        p, q = empty_paths(len(bores), BLOCK)
-        b = bores
+        shift, widening = self.structure(obstacle, number)
+        scale, vectors, n = self.scale(number), bores.vectors, len(bores)
+        limit = np.full(n, np.inf) if limit_mm is None else np.ascontiguousarray(limit_mm, dtype=np.float64)
+        enough = np.full(n, -np.inf if enough_mm is None else enough_mm)
+        gaps = np.empty((n, BLOCK))
         in_threads(
-            lambda start, stop: drawn_paths(
-                b.entry, b.direction, b.normal, b.along, b.around, b.tilt_a, b.tilt_b, b.downhill, b.depth, b.sd,
-                hand, p, q, start, stop,
+            lambda start, stop: drawn_gaps(
+                vectors, bores.depth, bores.sd, hand, shift, widening, scale, bur_radius_mm, limit, enough,
+                *obstacle.elements, gaps, start, stop,
             ),
-            len(bores),
-            smallest=20,
+            n,
+            smallest=4,
         )  # fmt: skip
-        return p, q
-
-    def gaps(self, obstacle: Obstacle, p: Floats, q: Floats, number: int, *, bur_radius_mm: float) -> Floats:
-        """Drawn clearances (n, BLOCK) of drawn paths to one structure."""
-        shift, radius = self.structure(obstacle, number)
-        start, end = (p - shift).reshape(-1, 3), (q - shift).reshape(-1, 3)
-        gap = obstacle.gap_mm(start, end, bur_radius_mm=bur_radius_mm).reshape(p.shape[:2])
-        return (gap + bur_radius_mm) * self.scale(number) - bur_radius_mm - radius
+        return gaps
 
 
 def displacement_bound(
@@ -306,8 +336,14 @@ def count_until_decided(
             rows = active[first : first + PATHS_AT_ONCE]
             part, tally = bores.take(rows), np.zeros((len(rows), 2), np.int64)
             for number in range(done, target):
-                p, q = doubts.paths(part, number)
-                gaps = doubts.gaps(obstacle, p, q, number, bur_radius_mm=settings.bur_radius_mm)
+                gaps = doubts.gaps(
+                    part,
+                    obstacle,
+                    number,
+                    bur_radius_mm=settings.bur_radius_mm,
+                    limit_mm=limits[rows, 1],
+                    enough_mm=0.0,
+                )
                 count_below(gaps, limits[rows], tally)
             counts[rows] += tally
         done = target
@@ -318,18 +354,18 @@ def count_until_decided(
 
 
 def joint_gaps(
-    holes: Sequence[Bores], obstacles: Sequence[Obstacle], *, doubts: Doubts, bur_radius_mm: float, blocks: range
+    bores: Bores, obstacles: Sequence[Obstacle], *, doubts: Doubts, bur_radius_mm: float, blocks: range
 ) -> Floats:
-    """Drawn clearances of one plan (one or two holes, each of one bore) to every structure on the same draws.
+    """Drawn clearances of one bore to every structure on the same draws.
 
     Parameters
     ----------
-    holes
-        One `Bores` of length one for each hole.
+    bores
+        One bore.
     obstacles
         Structures.
     doubts
-        What is drawn; each hole has its own hand, everything else is shared.
+        What is drawn.
     bur_radius_mm
         Radius of the bur.
     blocks
@@ -338,18 +374,63 @@ def joint_gaps(
     Returns
     -------
     numpy.ndarray
-        Shape (holes, structures, draws), mm.
+        Shape (structures, draws), mm.
 
     Raises
     ------
-    GeometryError
+    ValueError
         When shapes disagree.
     """
-    parts = []
-    for number in blocks:
-        rows = []
-        for hole, bores in enumerate(holes, start=1):
-            p, q = doubts.paths(bores, number, hole=hole)
-            rows.append([doubts.gaps(o, p, q, number, bur_radius_mm=bur_radius_mm)[0] for o in obstacles])
-        parts.append(np.asarray(rows).reshape(len(holes), len(obstacles), BLOCK))
-    return np.concatenate(parts, axis=2)
+    parts = [
+        np.stack([doubts.gaps(bores, o, number, bur_radius_mm=bur_radius_mm)[0] for o in obstacles])
+        for number in blocks
+    ]
+    return np.concatenate(parts, axis=1) if parts else np.zeros((len(obstacles), 0))
+
+
+def pair_events(
+    holes: Sequence[Bores],
+    obstacles: Sequence[Obstacle],
+    *,
+    limits_mm: Floats,
+    doubts: Doubts,
+    bur_radius_mm: float,
+    blocks: int,
+) -> NDArray[np.int64]:
+    """How often any structure's clearance is under its limit for any hole of a plan, for many plans at once.
+
+    Parameters
+    ----------
+    holes
+        For each hole of a plan, the bores of all n plans.
+    obstacles
+        Structures.
+    limits_mm
+        Shape (holes, structures, n).
+    doubts
+        What is drawn: each hole has its own hand, everything else is shared.
+    bur_radius_mm
+        Radius of the bur.
+    blocks
+        Number of blocks of draws.
+
+    Returns
+    -------
+    numpy.ndarray
+        Events, shape (n,), among ``blocks * BLOCK`` draws.
+
+    Raises
+    ------
+    ValueError
+        When shapes disagree.
+    """
+    count = np.zeros(len(holes[0]), np.int64)
+    for number in range(blocks):
+        hit = np.zeros((len(holes[0]), BLOCK), np.bool_)
+        for h, bores in enumerate(holes):
+            for s, obstacle in enumerate(obstacles):
+                limit = limits_mm[h, s]
+                gaps = doubts.gaps(bores, obstacle, number, bur_radius_mm=bur_radius_mm, limit_mm=limit, hole=h + 1)
+                hit |= gaps < limit[:, None]
+        count += hit.sum(axis=1)
+    return count

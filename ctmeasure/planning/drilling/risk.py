@@ -18,7 +18,7 @@ from ctmeasure.planning.drilling.probability import (
 )
 from ctmeasure.planning.drilling.scene import Scene
 from ctmeasure.planning.drilling.structures import EDGE_FLAG, END_FLAG, FAR_EDGE_FLAG, FAR_FROM_EDGE_MM, Obstacle
-from ctmeasure.planning.drilling.verdict import is_posterior, structure_verdict
+from ctmeasure.planning.drilling.verdict import KEEP_OUT_FAR_SIDES, is_posterior, structure_verdict
 from ctmeasure.planning.results import Verdict
 from ctmeasure.progress import Progress, no_progress
 
@@ -34,6 +34,7 @@ class StructureRisk:
     """One structure against n places; NaN and "not assessed" where the bur path is unknown.
 
     ``upper_below`` is what decides ``clear``: the Clopper-Pearson upper limit, or a proven bound where ``draws`` is 0.
+    Probabilities stay NaN for a structure at a place that another one already loses.
     """
 
     obstacle: Obstacle
@@ -108,18 +109,34 @@ def structure_risks(
     ctmeasure.errors.Cancelled
         When the listener asks to stop.
     """
+    central = [central_gaps(obstacle, places, scene) for obstacle in scene.obstacles]
+    margin = [margins(obstacle, places, scene) for obstacle in scene.obstacles]
+    # Where one structure's central gap is under its margin the verdict is settled: that structure gets few draws, to
+    # have a number to show, and the others none. A joint, dura or vein behind settles it too.
+    with np.errstate(invalid="ignore"):
+        lost = np.any([c < m for c, m in zip(central, margin, strict=True)], axis=0) if central else missing
+    few = missing | lost | np.isin(places.far_side, KEEP_OUT_FAR_SIDES)
     found = []
     for turn, obstacle in enumerate(scene.obstacles):
         progress(f"clearance: {obstacle.label}", turn / max(len(scene.obstacles), 1))
-        found.append(_one_risk(scene, places, obstacle, missing, maximum))
+        with np.errstate(invalid="ignore"):
+            spared = lost & ~(central[turn] < margin[turn])
+        found.append(_one_risk(scene, places, obstacle, central[turn], margin[turn], few, spared, maximum))
     return tuple(found)
 
 
-def _one_risk(scene: Scene, places: Places, obstacle: Obstacle, missing: Bools, maximum: int) -> StructureRisk:
+def _one_risk(
+    scene: Scene,
+    places: Places,
+    obstacle: Obstacle,
+    central: Floats,
+    margin: Floats,
+    few: Bools,
+    spared: Bools,
+    maximum: int,
+) -> StructureRisk:
     n = len(places)
     risk = scene.settings.accepted_risk(obstacle.risk_key)
-    margin = margins(obstacle, places, scene)
-    central = central_gaps(obstacle, places, scene)
     p_contact, p_below, upper = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
     rule_contact = np.full(n, np.nan)
     draws = np.zeros(n, np.int64)
@@ -134,21 +151,22 @@ def _one_risk(scene: Scene, places: Places, obstacle: Obstacle, missing: Bools, 
         below = displacement_bound(central[rows] - margin[rows], bores, **shared)  # type: ignore[arg-type]
         contact = displacement_bound(central[rows], bores, **shared)  # type: ignore[arg-type]
         settled = below <= SETTLED_BELOW * risk
+        undrawn = rows[~settled & spared[rows]]
+        rule_contact[undrawn], upper[undrawn] = 0.0, 1.0
         done = rows[settled]
         p_contact[done], p_below[done], upper[done] = contact[settled], below[settled], below[settled]
         rule_contact[done] = contact[settled]
-        left = rows[~settled]
-        few = (central[left] < margin[left]) | missing[left]
+        left = rows[~settled & ~spared[rows]]
         counted = count_until_decided(
             places.bores.take(left), obstacle, margins_mm=margin[left], risk=risk, doubts=scene.doubts,
-            settings=scene.settings, maximum=maximum, few=few,
+            settings=scene.settings, maximum=maximum, few=few[left],
         )  # fmt: skip
         if len(left):
             p_contact[left], p_below[left] = counted.contact / counted.draws, counted.below / counted.draws
             upper[left] = clopper_pearson_arrays(counted.below, counted.draws)[1]
             # A few draws do not estimate a small probability: there only a lower limit above the risk counts.
             low = clopper_pearson_arrays(counted.contact, counted.draws)[0]
-            rule_contact[left] = np.where(few, low, p_contact[left])
+            rule_contact[left] = np.where(few[left], low, p_contact[left])
             draws[left] = counted.draws
     verdicts = tuple(_verdict(obstacle, central[i], margin[i], rule_contact[i], upper[i], risk) for i in range(n))
     return StructureRisk(obstacle, central, margin, risk, p_contact, p_below, upper, draws, edge, verdicts)

@@ -269,9 +269,9 @@ def _draw_until_decided(scene: Scene, bores: Bores, known: list[StructureRisk]) 
         if blocks < LEAST_BLOCKS and blocks * BLOCK < scene.settings.draws_maximum:
             continue
         more = joint_gaps(
-            [bores], obstacles, doubts=scene.doubts, bur_radius_mm=scene.settings.bur_radius_mm,
+            bores, obstacles, doubts=scene.doubts, bur_radius_mm=scene.settings.bur_radius_mm,
             blocks=range(gaps.shape[1] // BLOCK, blocks),
-        )[0]  # fmt: skip
+        )  # fmt: skip
         gaps = np.concatenate([gaps, more], axis=1)
         events = np.stack([(gaps < 0.0).sum(axis=1), (gaps < margin).sum(axis=1)], axis=1)
         if decided(events, gaps.shape[1], risk_limits).all():
@@ -311,16 +311,16 @@ def clearance_budget(scene: Scene, bores: Bores, obstacle: Obstacle, central: fl
     GeometryError
         When the bore's path is not finite.
     """
-    from ctmeasure.kernels.drilling import HAND_COLUMNS, drawn_paths, empty_paths
+    from ctmeasure.kernels.drilling import HAND_COLUMNS, drawn_gaps
 
     hand = np.concatenate([np.eye(HAND_COLUMNS), -np.eye(HAND_COLUMNS)])
-    p, q = empty_paths(1, len(hand))
-    b = bores
-    drawn_paths(
-        b.entry, b.direction, b.normal, b.along, b.around, b.tilt_a, b.tilt_b, b.downhill, b.depth, b.sd, hand,
-        p, q, 0, 1,
+    none = np.zeros(len(hand))
+    gaps = np.empty((1, len(hand)))
+    drawn_gaps(
+        bores.vectors, bores.depth, bores.sd, hand, np.zeros((len(hand), 3)), none, none + 1.0,
+        scene.settings.bur_radius_mm, np.full(1, np.inf), np.full(1, -np.inf), *obstacle.elements, gaps, 0, 1,
     )  # fmt: skip
-    gap = obstacle.gap_mm(p[0], q[0], bur_radius_mm=scene.settings.bur_radius_mm)
+    gap = gaps[0]
     half = np.abs(gap[:HAND_COLUMNS] - gap[HAND_COLUMNS:]) / 2.0
     scale = scene.settings.scanner_scale_u * (max(central, 0.0) + scene.settings.bur_radius_mm)
     lines = [Contribution(name, float(u)) for name, u in zip(HAND_SOURCES, half, strict=True)]

@@ -12,6 +12,7 @@ from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
 from ctmeasure.anatomy.vocabulary import structure_term
 from ctmeasure.geometry.patches import PatchMesh, patch_distance, triangulate_patch
+from ctmeasure.planning.drilling.elements import Elements, triangle_elements, tube_elements
 from ctmeasure.planning.settings import Settings
 
 Floats = NDArray[np.float64]
@@ -50,6 +51,7 @@ class Obstacle:
     tube_lps: Floats | None
     radii_mm: Floats | None
     mesh: PatchMesh | None
+    elements: Elements
     flags: tuple[str, ...] = ()
 
     @property
@@ -77,12 +79,14 @@ class Obstacle:
         GeometryError
             When shapes disagree or a number is not finite.
         """
-        from ctmeasure.kernels.distances import segment_to_triangles_distance, tube_clearance_draws
+        from ctmeasure.kernels.distances import capsule_to_tube_clearance, segment_to_triangles_distance
 
         if self.mesh is not None:
             distance, _, _ = segment_to_triangles_distance(p_lps, q_lps, triangles_lps=self.mesh.triangles_lps)
             return distance - bur_radius_mm
-        gap, _ = tube_clearance_draws(
+        assert self.tube_lps is not None
+        assert self.radii_mm is not None
+        gap, _ = capsule_to_tube_clearance(
             p_lps, q_lps, bur_radius_mm=bur_radius_mm, tube_lps=self.tube_lps, tube_radius_mm=self.radii_mm
         )
         return gap
@@ -95,12 +99,12 @@ class Obstacle:
         assert self.radii_mm is not None
         if len(self.tube_lps) == 1 or np.allclose(self.tube_lps[0], self.tube_lps[-1]):
             return np.zeros(len(p_lps), np.bool_)
-        from ctmeasure.kernels.distances import tube_clearance_draws
+        from ctmeasure.kernels.distances import capsule_to_tube_clearance
 
         whole = self.gap_mm(p_lps, q_lps, bur_radius_mm=0.0)
         near = np.zeros(len(p_lps), np.bool_)
         for end in (0, -1):
-            tip, _ = tube_clearance_draws(
+            tip, _ = capsule_to_tube_clearance(
                 p_lps, q_lps, bur_radius_mm=0.0, tube_lps=self.tube_lps[[end]], tube_radius_mm=self.radii_mm[[end]]
             )
             near |= tip <= whole + AT_END_MM
@@ -136,34 +140,51 @@ def obstacles(structures: Iterable[Structure], *, landmarks: LandmarkSet, settin
 
 
 def _obstacle(item: Structure, settings: Settings) -> Obstacle:
-    term = structure_term(item.id)
     confirmed = bool(item.confirmed_by)
-    common = (item.id, term.label, term.margin_key, term.risk_key)
     if isinstance(item, Patch):
         u = settings.patch_surface_u_mm if item.surface_u_mm is None else item.surface_u_mm
         mesh = triangulate_patch(item.points_lps)
-        return Obstacle(*common, u, True, confirmed, None, None, mesh)
+        term = structure_term(item.id)
+        return Obstacle(
+            item.id, term.label, term.margin_key, term.risk_key, u, True, confirmed, None, None, mesh,
+            triangle_elements(mesh.triangles_lps),
+        )  # fmt: skip
     if isinstance(item, Ball):
         u = settings.patch_surface_u_mm if item.surface_u_mm is None else item.surface_u_mm
-        return Obstacle(*common, u, True, confirmed, item.points_lps, np.array([float(item.radius_mm or 0.0)]), None)
+        return _tube_obstacle(item.id, item.points_lps, np.array([float(item.radius_mm or 0.0)]), u, confirmed)
     assert isinstance(item, Tube)
     default = settings.tube_surface_u_mm if confirmed else settings.unconfirmed_tube_u_mm
     u = default if item.surface_u_mm is None else item.surface_u_mm
     if not item.has_radii:
-        return Obstacle(*common, u, False, confirmed, item.points_lps, np.zeros(len(item.points)), None, (RADIUS_FLAG,))
+        radii = np.zeros(len(item.points))
+        return _tube_obstacle(item.id, item.points_lps, radii, u, confirmed, RADIUS_FLAG, measured=False)
     flags = () if confirmed else (UNCONFIRMED_FLAG,)
-    return Obstacle(*common, u, True, confirmed, item.points_lps, item.radii, None, flags)
+    return _tube_obstacle(item.id, item.points_lps, item.radii, u, confirmed, *flags)
+
+
+def _tube_obstacle(
+    structure_id: str,
+    tube_lps: Floats,
+    radii_mm: Floats,
+    surface_u_mm: float,
+    confirmed: bool,
+    *flags: str,
+    measured: bool = True,
+) -> Obstacle:
+    term = structure_term(structure_id)
+    return Obstacle(
+        structure_id, term.label, term.margin_key, term.risk_key, surface_u_mm, measured, confirmed, tube_lps, radii_mm,
+        None, tube_elements(tube_lps, radii_mm), flags,
+    )  # fmt: skip
 
 
 def _ring_obstacle(points: Floats, settings: Settings) -> Obstacle:
     """A closed tube through the ring's points; a periodic cubic, since chords would cut the corners of a small ring."""
     from scipy.interpolate import CubicSpline
 
-    term = structure_term("lateral_semicircular_canal")
     closed = np.vstack([points, points[:1]])
     length = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1)))
     curve = CubicSpline(length, closed, bc_type="periodic")(np.linspace(0.0, length[-1], 49))
-    return Obstacle(
-        term.id, term.label, term.margin_key, term.risk_key, settings.unconfirmed_tube_u_mm, True, False,
-        curve, np.full(len(curve), CANAL_LUMEN_RADIUS_MM), None, (ASSUMED_RADIUS_FLAG,),
-    )  # fmt: skip
+    radii = np.full(len(curve), CANAL_LUMEN_RADIUS_MM)
+    name = "lateral_semicircular_canal"
+    return _tube_obstacle(name, curve, radii, settings.unconfirmed_tube_u_mm, False, ASSUMED_RADIUS_FLAG)
