@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any, Literal
+
+import numpy as np
 
 from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.planning.stored_arrays import FloatArray, WordArray
@@ -176,7 +178,7 @@ class Attention:
     action: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class CanalWallMap:
     """The bone surface of the canal in the unrolled grid, for drawing.
 
@@ -189,6 +191,16 @@ class CanalWallMap:
     normals_lps: FloatArray
     status: WordArray
     rim_lps: FloatArray
+
+    def __eq__(self, other: object) -> bool:
+        """Equal arrays; missing numbers equal each other."""
+        if not isinstance(other, CanalWallMap):
+            return NotImplemented
+        pairs = ((getattr(self, item.name), getattr(other, item.name)) for item in fields(self))
+        return all(np.array_equal(a, b, equal_nan=a.dtype.kind == "f") for a, b in pairs)
+
+    def __hash__(self) -> int:
+        return hash((self.points_lps.tobytes(), self.status.tobytes()))
 
 
 @dataclass(frozen=True, slots=True)
