@@ -24,14 +24,17 @@ from ctmeasure.report.figures.canvas import Image
 from ctmeasure.report.figures.slices import WIDTH_MM as SLICE_WIDTH_MM
 from ctmeasure.report.figures.slices import side_words
 from ctmeasure.report.figures.wall import WallScene
+from ctmeasure.report.length_tables import GroupKey, group_words, length_groups
 from ctmeasure.report.numbers import fixed, probability
 from ctmeasure.report.page_one import VOID_BANNER, date_words, fact_pairs, finding_pairs, identity, number_boxes
 from ctmeasure.report.scene import wall_scene
 from ctmeasure.report.sections import tables
 from ctmeasure.report.sheet import operating_sheet
 
-CHARTS = 2
-"""Reconstructions whose sizes are drawn; the table has all of them."""
+CHARTS = 4
+"""Reconstructions whose sizes are drawn, the first of each kind; the table has all of them."""
+HOLES_QUESTION = 3
+"""What is missing for this answer is what was not assessed, printed in full below the answers."""
 MAP_NOTE = (
     "The hours are those the surgeon reads looking into this ear. Broken lines across: the band of rim distances "
     "searched for holes. Dashed outlines: structures projected straight onto the wall along the canal axis; a shadow, "
@@ -70,12 +73,15 @@ def build_content(
         findings=finding_pairs(case),
         numbers=number_boxes(case),
         answers=_answers(case, scene),
-        not_assessed=not_assessed_lines(case) or ("nothing that was asked was left out",),
+        not_assessed=tuple(line.rstrip(".") for line in not_assessed_lines(case))
+        or ("nothing that was asked was left out",),
         attention=tuple(f"{item.kind}: {item.what}; {item.action}" for item in (result.attention if result else ())),
         warnings=result.warnings if result else (),
         cautions=cautions(),
         maps=_maps(case, scene),
-        map_note=MAP_NOTE if scene else "No map: the rim, the canal axis or the results are missing.",
+        map_note=" ".join(part for part in (MAP_NOTE, scene.key_words) if part)
+        if scene
+        else "No map: the rim, the canal axis or the results are missing.",
         pictures=tuple(
             Image(
                 picture.file,
@@ -122,7 +128,7 @@ def _answers(case: Case, scene: WallScene | None) -> tuple[AnswerView, ...]:
             answer.number,
             answer.question,
             answer.sentences,
-            answer.missing,
+            tuple(item.rstrip(".") for item in answer.missing) if answer.number != HOLES_QUESTION else (),
             Image(
                 f"answer-{answer.number}-{name}.svg",
                 data,
@@ -189,25 +195,20 @@ def _hour(wall_angle_deg: float, scene: WallScene) -> float:
 def _charts(case: Case) -> tuple[Image, ...]:
     if case.results is None:
         return ()
-    groups: dict[tuple[str, str, str, str], list[LengthRow]] = {}
-    for row in case.results.lengths:
-        if row.size_mm is not None and row.p_fits is not None:
-            groups.setdefault((row.reconstruction, row.geometry, row.lateral_contact, row.medial_contact), []).append(
-                row
-            )
+    groups = {
+        key: rows
+        for key, rows in length_groups(case.results.lengths).items()
+        if any(row.size_mm is not None and row.p_fits is not None for row in rows)
+    }
     chosen = chosen_lengths(case.results)
-    first = (
-        (chosen[0].reconstruction, chosen[0].geometry, chosen[0].lateral_contact, chosen[0].medial_contact)
-        if chosen
-        else None
-    )
+    first = next(iter(length_groups(chosen)), None)
     order = sorted(groups, key=lambda key: key != first)
-    return tuple(_chart(case, i, key, groups[key]) for i, key in enumerate(order[:CHARTS]))
+    leading = [key for i, key in enumerate(order) if key[0] not in {earlier[0] for earlier in order[:i]}]
+    return tuple(_chart(case, i, key, groups[key]) for i, key in enumerate(leading[:CHARTS]))
 
 
-def _chart(case: Case, number: int, key: tuple[str, str, str, str], rows: Sequence[LengthRow]) -> Image:
-    reconstruction, geometry, lateral, medial = key
-    title = f"{reconstruction}, {geometry}: {lateral} to {medial}"
+def _chart(case: Case, number: int, key: GroupKey, rows: Sequence[LengthRow]) -> Image:
+    title = group_words(key)
     words = "; ".join(
         f"{fixed(row.size_mm)} mm: short {probability(row.p_short)}, fits {probability(row.p_fits)}, "
         f"long {probability(row.p_long)}"

@@ -79,11 +79,15 @@ def finding_pairs(case: Case) -> tuple[Pair, ...]:
         words = {"present": "Present", "absent": "Absent", "not_seen": "Not seen", None: "Not entered"}[state]
         groups[words].append(label)
     wall = "; ".join(
-        f"{state.finding.replace('_', ' ')} {state.start_deg:g} to {state.end_deg:g} degrees"
+        f"{state.finding.replace('_', ' ')} {_range_words(state.start_deg, state.end_deg)}"
         for state in case.facts.canal_wall
     )
     pairs = [Pair(words, ", ".join(labels)) for words, labels in groups.items() if labels]
     return (*pairs, Pair("Canal wall (wall angle)", wall or NOT_ENTERED))
+
+
+def _range_words(start_deg: float, end_deg: float) -> str:
+    return "all round" if start_deg == end_deg else f"{start_deg:g} to {end_deg:g} degrees"
 
 
 def first_pair(result: PlanResult | None) -> HolePair | None:

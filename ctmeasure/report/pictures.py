@@ -22,6 +22,7 @@ from ctmeasure.report.figures.marks import HoleMark, Mark, PatchMark, SlicePlane
 from ctmeasure.report.figures.slices import MARK_WITHIN_MM, mark_numbers, side_words, slice_picture
 from ctmeasure.report.page_one import first_pair
 from ctmeasure.report.plain import canonical_hash
+from ctmeasure.report.scene import site_letters
 from ctmeasure.volume.reformat import PlaneSpec, direction_letters, reformat
 from ctmeasure.volume.volume import Volume
 
@@ -94,6 +95,7 @@ def _holes(case: Case) -> tuple[HoleMark, ...]:
     if result is None:
         return ()
     radius = case.settings.bur_radius_mm
+    letters = site_letters(case.results)
     found: list[HoleMark] = []
     pair = first_pair(result)
     if pair is not None:
@@ -102,7 +104,9 @@ def _holes(case: Case) -> tuple[HoleMark, ...]:
             found.append(HoleMark(f"hole {pair.rank}{letter}", np.array(entry), _unit(direction), bone, radius))
     for site in result.sites:
         travel = site.drill_depth_mm if site.drill_depth_mm is not None else 0.0
-        found.append(HoleMark(f"site {site.id}", np.array(site.entry_lps), _unit(site.direction_lps), travel, radius))
+        found.append(
+            HoleMark(f"hole {letters[site.id]}", np.array(site.entry_lps), _unit(site.direction_lps), travel, radius)
+        )
     return tuple(found)
 
 

@@ -11,17 +11,18 @@ from ctmeasure.anatomy.structures import Tube
 from ctmeasure.anatomy.vocabulary import landmark_term, structure_term
 from ctmeasure.case.model import Case
 from ctmeasure.errors import CtmeasureError
+from ctmeasure.planning.results import PlanResult
 from ctmeasure.report.figures.wall import HoleOnWall, PointOnWall, Shadow, WallScene, project, shadow
 
 WALL_POINTS = ("anterior_tympanic_spine", "posterior_tympanic_spine", "chorda_entry", "scutum")
 """What a surgeon sees on or beside the rim and navigates by."""
 FREE_POINTS = ("drum_centre", "umbo", "footplate_centre")
 """Points inside the ring, shown in the view down the canal only."""
-SHADOW_STRUCTURES = ("facial_nerve", "chorda_tympani", "lateral_semicircular_canal", "carotid_canal")
+SHADOW_STRUCTURES = ("facial_nerve", "chorda_tympani")
 PAIRS_SHOWN = 2
 SAME_HOLE_MM = 0.25
 """Holes of two pairs closer than this are one circle with two labels."""
-LABEL_LETTERS = 14
+LETTERS = 26
 
 
 def wall_scene(case: Case) -> WallScene | None:
@@ -63,24 +64,32 @@ def wall_scene(case: Case) -> WallScene | None:
         rim_step_mm=settings.map_rim_step_mm,
         hole_band_mm=(settings.rim_distance_low_mm, settings.rim_distance_high_mm),
         clock_flag="; ".join(canal.flags),
+        key_words=_key_words(case),
     )
 
 
-def short_label(text: str) -> str:
-    """A user's own id, cut to what fits beside a hole.
+def site_letters(result: PlanResult | None) -> dict[str, str]:
+    """Capital letters for the asked-for holes, in the order they were asked; numbers from the 27th on.
 
-    Example
+    Parameters
+    ----------
+    result
+        A plan, or None.
+
+    Returns
     -------
-    >>> short_label("a"), short_label("a very long name of a hole")
-    ('a', 'a very long n…')
+    dict
+        Site id to what the pictures call it.
     """
-    return text if len(text) <= LABEL_LETTERS else text[: LABEL_LETTERS - 1] + "\N{HORIZONTAL ELLIPSIS}"
+    sites = result.sites if result else ()
+    return {site.id: chr(ord("A") + i) if i < LETTERS else f"S{i + 1}" for i, site in enumerate(sites)}
 
 
 def _holes(case: Case) -> tuple[HoleOnWall, ...]:
     result = case.results
     assert result is not None
     radius = case.settings.bur_radius_mm
+    letters = site_letters(case.results)
     entries: list[tuple[tuple[float, float, float], HoleOnWall]] = []
     for pair in result.pairs[:PAIRS_SHOWN]:
         for letter, entry, angle, rim in zip(
@@ -90,7 +99,7 @@ def _holes(case: Case) -> tuple[HoleOnWall, ...]:
             entries.append((entry, hole))
     for site in result.sites:
         if site.wall_angle_deg is not None and site.rim_distance_mm is not None:
-            hole = HoleOnWall(short_label(site.id), site.wall_angle_deg, site.rim_distance_mm, radius)
+            hole = HoleOnWall(letters[site.id], site.wall_angle_deg, site.rim_distance_mm, radius)
             entries.append((site.entry_lps, hole))
     return _merged(entries)
 
@@ -130,3 +139,10 @@ def _points(case: Case, canal: CanalFrame, rim: RimCurve, ids: Sequence[str], fr
             label = landmark_term(landmark_id).label
             found.append(PointOnWall(label, float(angle[0]), float(distance[0]), float(radius[0]), free))
     return tuple(found)
+
+
+def _key_words(case: Case) -> str:
+    letters = site_letters(case.results)
+    if not letters:
+        return ""
+    return "Holes asked for: " + ", ".join(f"{letter} {site}" for site, letter in letters.items()) + "."

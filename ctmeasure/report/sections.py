@@ -9,16 +9,22 @@ import numpy as np
 from ctmeasure.anatomy.clock import clock_words
 from ctmeasure.anatomy.vocabulary import STATUS_WORDS, landmark_term, landmark_terms
 from ctmeasure.case.model import Case
-from ctmeasure.planning.results import VERDICT_WORDS, Measurement, PlanResult, SiteResult
+from ctmeasure.planning.results import VERDICT_WORDS, HolePair, Measurement, PlanResult, SiteResult
 from ctmeasure.planning.settings import setting_rows
 from ctmeasure.report.content import Column, Table
+from ctmeasure.report.length_tables import length_tables
 from ctmeasure.report.numbers import fixed, flag_words, interval, probability, unit_words
 from ctmeasure.report.page_one import date_words, structure_label
 from ctmeasure.report.plain import case_fingerprint, plain
+from ctmeasure.report.scene import site_letters
 from ctmeasure.uncertainty.estimate import Estimate
 
-BUDGET_LINES = 4
+BUDGET_LINES = 3
 """The largest contributions printed; all of them are in plan.json."""
+SMALLEST_SHARE = 0.02
+"""Contributions below this share of the variance are left to plan.json."""
+OF_SITES = ("wall_thickness", "clearance")
+"""Measurands that are printed with the hole they belong to."""
 
 
 def tables(case: Case) -> tuple[Table, ...]:
@@ -34,7 +40,7 @@ def tables(case: Case) -> tuple[Table, ...]:
     tuple of Table
     """
     result = case.results
-    computed = (_measurements(result), *_sites(result), _pairs(result), _lengths(result)) if result else ()
+    computed = (_measurements(result), *_sites(result), _pairs(result), *length_tables(result)) if result else ()
     return (*computed, _landmarks(case), _structures(case), _fitness(case), _settings(case), _provenance(case))
 
 
@@ -44,9 +50,10 @@ def _budget(estimate: Estimate) -> str:
         return "no budget kept"
     largest = sorted(estimate.budget, key=lambda item: -item.standard_uncertainty)[:BUDGET_LINES]
     parts = [
-        f"{item.source} {fixed(item.standard_uncertainty)} ({100 * item.standard_uncertainty**2 / total:.0f} %)"
+        f"{item.source.replace('_', ' ')} {fixed(item.standard_uncertainty)} "
+        f"({100 * item.standard_uncertainty**2 / total:.0f} %)"
         for item in largest
-        if item.standard_uncertainty > 0
+        if item.standard_uncertainty**2 >= SMALLEST_SHARE * total
     ]
     return "; ".join(parts)
 
@@ -59,13 +66,14 @@ def _measurements(result: PlanResult) -> Table:
         Column("95 % interval", numeric=True, share=1.6),
         Column("What contributes (standard uncertainty, share of variance); flags", share=3.6),
     )
-    rows = tuple(_measurement_row(item) for item in result.measurements)
-    note = "Lengths in mm, angles in degrees. u: standard uncertainty. A value that could not be given says why."
+    rows = tuple(_measurement_row(item) for item in result.measurements if item.id not in OF_SITES)
+    note = "Lengths in mm, angles in degrees. u: standard uncertainty. A value that could not be given says why. "
+    note += "Bone and clearances of the holes have their own tables; everything is in measurements.csv."
     return Table("measurements", "Measurands", columns, rows, note)
 
 
 def _measurement_row(item: Measurement) -> tuple[str, ...]:
-    name = item.id.replace("_", " ") + (f", {item.qualifier}" if item.qualifier else "")
+    name = item.id.replace("_", " ") + (f", {item.qualifier.replace('_', ' ')}" if item.qualifier else "")
     estimate = item.estimate
     if estimate is None:
         return name, "not given", "", "", flag_words(item.flags) or "no reason kept"
@@ -77,8 +85,9 @@ def _measurement_row(item: Measurement) -> tuple[str, ...]:
 def _sites(result: PlanResult) -> tuple[Table, ...]:
     if not result.sites:
         return ()
+    letters = site_letters(result)
     where = (
-        Column("Site", share=1.1),
+        Column("Hole", share=1.6),
         Column("Clock, rim distance", share=1.5),
         Column("Bone to first gap, mm (95 %)", share=1.8),
         Column("To exit, mm", numeric=True, share=1.0),
@@ -87,8 +96,8 @@ def _sites(result: PlanResult) -> tuple[Table, ...]:
         Column("Flags", share=2.1),
     )
     near = (
-        Column("Site", share=1.1),
-        Column("Structure", share=1.6),
+        Column("Hole", share=0.6),
+        Column("Structure", share=2.1),
         Column("Clearance, mm", numeric=True, share=1.0),
         Column("95 % interval", numeric=True, share=1.4),
         Column("P(contact)", numeric=True, share=1.1),
@@ -97,38 +106,45 @@ def _sites(result: PlanResult) -> tuple[Table, ...]:
         Column("Flags", share=1.8),
     )
     return (
-        Table("sites", "Holes asked for", where, tuple(_site_row(site) for site in result.sites)),
+        Table(
+            "sites",
+            "Holes asked for",
+            where,
+            tuple(_site_row(site, letters[site.id]) for site in result.sites),
+        ),
         Table(
             "clearances",
             "Clearances of the holes asked for",
             near,
-            tuple(row for site in result.sites for row in _clearance_rows(site)),
+            tuple(row for site in result.sites for row in _clearance_rows(site, letters[site.id])),
             '"Margin kept" holds only within the stated margin and confidence, for the structures that were marked.',
         ),
     )
 
 
-def _site_row(site: SiteResult) -> tuple[str, ...]:
+def _site_row(site: SiteResult, letter: str) -> tuple[str, ...]:
     wall = site.wall
     clock = clock_words(site.clock_hour) + " o'clock" if site.clock_hour is not None else "clock not given"
     rim = f"{fixed(site.rim_distance_mm)} mm" if site.rim_distance_mm is not None else "rim distance not given"
     bone = f"{fixed(wall.to_first_gap.value)} ({interval(wall.to_first_gap)})" if wall.to_first_gap else wall.state
     moved = f"moved {fixed(site.moved_mm)} mm to the wall" if site.moved_mm else ""
-    reach = {True: "", False: "not reachable", None: "reach not assessed"}[site.reachable]
+    said = any(flag.startswith("not reachable") for flag in site.flags)
+    reach = {True: "", False: "" if said else "not reachable", None: "reach not assessed"}[site.reachable]
     flags = flag_words(
         f for f in (moved, reach, wall.state if wall.to_first_gap else "", *site.flags, *wall.flags) if f
     )
     exit_mm = "not given" if wall.to_exit_mm is None else fixed(wall.to_exit_mm)
-    return site.id, f"{clock}, {rim}", bone, exit_mm, wall.far_side, VERDICT_WORDS[site.verdict], flags
+    name = f"{letter}  {site.id.replace('_', ' ')}"
+    return name, f"{clock}, {rim}", bone, exit_mm, wall.far_side, VERDICT_WORDS[site.verdict], flags
 
 
-def _clearance_rows(site: SiteResult) -> list[tuple[str, ...]]:
+def _clearance_rows(site: SiteResult, name: str) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for row in (*site.clearances, site.overall):
         value, span = (fixed(row.estimate.value), interval(row.estimate)) if row.estimate else ("", "")
         rows.append(
             (
-                site.id,
+                name,
                 structure_label(row.structure),
                 value or ("see above" if row is site.overall else "not given"),
                 span,
@@ -144,15 +160,14 @@ def _clearance_rows(site: SiteResult) -> list[tuple[str, ...]]:
 def _pairs(result: PlanResult) -> Table:
     columns = (
         Column("Rank", numeric=True, share=0.75),
-        Column("Clock", share=1.35),
-        Column("From rim, mm", numeric=True, share=1.3),
-        Column("Bone, mm", numeric=True, share=1.3),
+        Column("Clock", share=1.3),
+        Column("From rim, mm", numeric=True, share=1.25),
+        Column("Bone, mm", numeric=True, share=1.25),
         Column("Span, mm", numeric=True, share=0.85),
-        Column("Bridge, mm", numeric=True, share=1.3),
-        Column("Closest, mm", share=1.7),
-        Column("P(any)", numeric=True, share=1.3),
-        Column("Verdict", share=1.1),
-        Column("Why here", share=2.2),
+        Column("Bridge, mm", numeric=True, share=1.25),
+        Column("Closest, mm", share=1.3),
+        Column("Verdict; P(under a margin)", share=1.7),
+        Column("Why here", share=3.6),
     )
     rows = tuple(
         (
@@ -163,10 +178,9 @@ def _pairs(result: PlanResult) -> Table:
             fixed(pair.span_mm),
             f"{fixed(pair.bridge_entry_mm)}, {fixed(pair.bridge_exit_mm)}",
             f"{fixed(pair.clearance_mm)} {structure_label(pair.nearest_structure)}"
-            if pair.clearance_mm is not None
-            else "not given",
-            probability(pair.p_any),
-            VERDICT_WORDS[pair.verdict],
+            if pair.nearest_structure
+            else "none near",
+            f"{VERDICT_WORDS[pair.verdict]}; {probability(pair.p_any)}",
             pair.reason,
         )
         for pair in result.pairs[:PAIRS_PRINTED]
@@ -177,32 +191,13 @@ def _pairs(result: PlanResult) -> Table:
     return Table("pairs", "Pairs of holes", columns, rows, note, empty=result.pairs_reason or "no pair can be offered")
 
 
-PAIRS_PRINTED = 12
+def _closest(pair: HolePair) -> str:
+    if not pair.nearest_structure:
+        return "none near"
+    return f"{fixed(pair.clearance_mm)} {structure_label(pair.nearest_structure)}"
 
 
-def _lengths(result: PlanResult) -> Table:
-    columns = (
-        Column("Reconstruction", share=3.4),
-        Column("Needed, mm (95 %)", share=1.9),
-        Column("Size, mm", numeric=True, share=0.8),
-        Column("P(short)", numeric=True, share=1.25),
-        Column("P(fits)", numeric=True, share=1.25),
-        Column("P(long)", numeric=True, share=1.25),
-        Column("Rank", numeric=True, share=0.8),
-        Column("Flags", share=1.7),
-    )
-    rows = tuple(
-        (
-            f"{row.reconstruction}, {row.geometry}: {row.lateral_contact} to {row.medial_contact}",
-            f"{fixed(row.needed.value)} ({interval(row.needed)})" if row.needed else "not given",
-            fixed(row.size_mm) if row.size_mm is not None else "no size",
-            *(probability(p) if p is not None else "" for p in (row.p_short, row.p_fits, row.p_long)),
-            str(row.rank) if row.rank is not None else "",
-            flag_words(row.flags),
-        )
-        for row in result.lengths
-    )
-    return Table("lengths", "Lengths", columns, rows, "Functional length, bearing surface to bearing surface.")
+PAIRS_PRINTED = 8
 
 
 def _landmarks(case: Case) -> Table:

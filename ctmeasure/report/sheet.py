@@ -7,6 +7,7 @@ from ctmeasure.case.answers import chosen_lengths, not_assessed_lines, table_siz
 from ctmeasure.case.model import Case
 from ctmeasure.planning.results import VERDICT_WORDS, HolePair
 from ctmeasure.report.content import Sheet
+from ctmeasure.report.length_tables import group_words
 from ctmeasure.report.numbers import fixed, probability, with_interval
 from ctmeasure.report.page_one import closest_words, date_words, margin_words, sites_of_pair
 
@@ -78,9 +79,13 @@ def _sizes(case: Case) -> tuple[str, ...]:
         return ("No length can be given; size in the ear.",)
     first = rows[0]
     table = set(table_sizes_mm(rows))
-    sizes = [f"{fixed(row.size_mm)} mm fits with P {probability(row.p_fits)}" for row in rows if row.size_mm in table]
+    sizes = [
+        f"{fixed(row.size_mm)} mm fits with P {probability(row.p_fits)}"
+        for row in sorted(rows, key=lambda row: row.size_mm or 0.0)
+        if row.size_mm in table
+    ]
     return (
-        f"{first.reconstruction}, {first.geometry}: {first.lateral_contact} to {first.medial_contact}, "
+        f"{group_words((first.reconstruction, first.geometry, first.lateral_contact, first.medial_contact))}, "
         f"needed {with_interval(first.needed, 1)}.",
         "On the table: " + "; ".join(sizes) + ".",
         "The sizer in the ear decides.",

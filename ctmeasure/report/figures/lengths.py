@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 WIDTH_MM = 180.0
 BAR_MM = 7.0
-SIZES_SHOWN = 7
+SIZES_SHOWN = 5
 NARROWEST_WRITTEN = 0.07
 """A part of a bar narrower than this carries its number beside the bar's end instead (in the row of words)."""
 
@@ -40,7 +40,7 @@ PARTS = (
 
 
 def likely_rows(rows: Sequence[LengthRow], *, count: int = SIZES_SHOWN) -> tuple[LengthRow, ...]:
-    """The sizes most likely to fit, in order of length.
+    """The sizes most likely to fit, in order of length; refused ones only when there is no other.
 
     Parameters
     ----------
@@ -54,6 +54,7 @@ def likely_rows(rows: Sequence[LengthRow], *, count: int = SIZES_SHOWN) -> tuple
     tuple of LengthRow
     """
     known = [row for row in rows if row.size_mm is not None and row.p_fits is not None]
+    known = [row for row in known if row.rank is not None] or known
     best = sorted(known, key=lambda row: (-(row.p_fits or 0.0), row.size_mm or 0.0))[:count]
     return tuple(sorted(best, key=lambda row: row.size_mm or 0.0))
 

@@ -245,7 +245,7 @@ def _draw_patch(axes: Axes, plane: SlicePlane, patch: PatchMark, placer: LabelPl
     if not len(near):
         return
     axes.plot(
-        near[:, 0], near[:, 1], "^", color=TUBE_COLOUR, markeredgecolor="#000000", markersize=4.5, linestyle="none"
+        near[:, 0], near[:, 1], "^", color=TUBE_COLOUR, markeredgecolor="#000000", markersize=3.0, linestyle="none"
     )
     anchor = near[len(near) // 2]
     _label(placer, float(anchor[0]), float(anchor[1]), patch.label, TUBE_COLOUR)
@@ -271,4 +271,4 @@ def _inside(plane: SlicePlane, point: Floats) -> bool:
 
 
 def _label(placer: LabelPlacer, x: float, y: float, text: str, colour: str) -> None:
-    placer.place(x, y, text, color=colour, gap_pt=7.0, path_effects=halo(2.0, "#000000"))
+    placer.place(x, y, text, color=colour, gap_pt=7.0, weight="bold", path_effects=halo(2.2, "#000000"))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from itertools import pairwise
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from ctmeasure.planning.results import LengthRow
@@ -17,9 +17,11 @@ from ctmeasure.uncertainty.estimate import Estimate
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-WIDTH_MM, HEIGHT_MM = 56.0, 27.0
+WIDTH_MM, HEIGHT_MM = 54.0, 21.0
 HEALTHY_MM = (-2.0, -1.4)
 """Where a healthy umbo lies against the rim plane: the row `drum_lateralisation` of the published ranges."""
+NEAR_RIM_MM = 4.0
+"""How far from the rim the small clock face reaches: where the holes may go."""
 CHAIN = ("malleus", "incus", "stapes arch", "footplate")
 
 
@@ -46,19 +48,19 @@ def chain_picture(states: Mapping[str, str]) -> bytes:
         axes = axes_mm(figure, 0.0, 0.0, WIDTH_MM, HEIGHT_MM)
         _blank(axes)
         for i, part in enumerate(CHAIN):
-            y = HEIGHT_MM - 3.6 - i * 6.6
+            y = HEIGHT_MM - 2.5 - i * 5.3
             state = states.get(part, "not entered")
             _state_sign(axes, 3.6, y, state)
             axes.text(8.4, y, part, va="center", fontsize=FONT_PT)
             axes.text(31.5, y, state, va="center", fontsize=FONT_PT, weight="bold")
-        axes.plot([3.6, 3.6], [HEIGHT_MM - 23.4, HEIGHT_MM - 3.6], color=SOFT_INK, linewidth=0.8, zorder=0)
+        axes.plot([3.6, 3.6], [HEIGHT_MM - 18.4, HEIGHT_MM - 2.5], color=SOFT_INK, linewidth=0.8, zorder=0)
         return image_bytes(figure, "svg")
 
 
 def _state_sign(axes: Axes, x: float, y: float, state: str) -> None:
     from matplotlib.patches import Circle, Wedge
 
-    radius = 2.2
+    radius = 2.0
     axes.add_patch(Circle((x, y), radius, facecolor=PAPER, edgecolor="none", zorder=1))
     if state == "present":
         axes.add_patch(Circle((x, y), radius, facecolor=INK, edgecolor=INK, zorder=2))
@@ -89,7 +91,7 @@ def drum_picture(estimate: Estimate | None) -> bytes:
         An SVG file.
     """
     with drawing(WIDTH_MM, HEIGHT_MM) as figure:
-        axes = axes_mm(figure, 2.0, 8.0, WIDTH_MM - 4.0, 12.0)
+        axes = axes_mm(figure, 2.0, 8.6, WIDTH_MM - 4.0, 7.6)
         values = [0.0, HEALTHY_MM[0]] + ([estimate.low_95, estimate.high_95, estimate.value] if estimate else [])
         low, high = min(values) - 0.8, max(max(values), 1.0) + 0.8
         axes.set_xlim(low, high)
@@ -149,8 +151,9 @@ def holes_picture(scene: WallScene | None) -> bytes:
         if scene is None:
             return _words_only(figure, "no map of the wall")
         axes = axes_mm(figure, 0.0, 0.0, HEIGHT_MM + 4, HEIGHT_MM)
-        outer = scene.rim_radius_mm + scene.rim_limits_mm[1] + scene.rim_step_mm / 2
-        reach = outer * 1.03
+        near = tuple(cell for cell in scene.cells if cell.rim_distance_mm <= NEAR_RIM_MM)
+        scene = replace(scene, cells=near, rim_limits_mm=(scene.rim_limits_mm[0], NEAR_RIM_MM))
+        reach = 1.04 * (scene.rim_radius_mm + NEAR_RIM_MM + scene.rim_step_mm / 2)
         axes.set_xlim(-reach * 1.15, reach * 1.15)
         axes.set_ylim(-reach, reach)
         axes.set_aspect("equal")
@@ -212,7 +215,7 @@ def _words_only(figure: Any, words: str) -> bytes:
 
 
 def length_picture(rows: Sequence[LengthRow], table_sizes_mm: Sequence[float]) -> bytes:
-    """P(fits) of the sizes to have on the table, over the needed length with its interval.
+    """P(fits) of the sizes to have on the table, under the needed length with its interval.
 
     Parameters
     ----------
@@ -231,30 +234,19 @@ def length_picture(rows: Sequence[LengthRow], table_sizes_mm: Sequence[float]) -
         if not shown or shown[0].needed is None:
             return _words_only(figure, "no length given")
         needed = shown[0].needed
-        axes = axes_mm(figure, 1.5, 5.2, WIDTH_MM - 3.0, 14.6)
-        sizes = [row.size_mm or 0.0 for row in shown]
-        low, high = min([*sizes, needed.low_95]) - 0.16, max([*sizes, needed.high_95]) + 0.16
-        axes.set_xlim(low, high)
-        axes.set_ylim(0.0, 1.0)
+        axes = axes_mm(figure, 1.5, 5.2, WIDTH_MM - 3.0, 11.6)
+        axes.set_xlim(-0.6, len(shown) - 0.4)
+        axes.set_ylim(0.0, 1.35)
         axes.get_yaxis().set_visible(False)
         for edge in ("left", "right", "top"):
             axes.spines[edge].set_visible(False)
-        axes.set_xticks(sizes, [f"{s:.2f}" for s in sizes])
+        axes.set_xticks(range(len(shown)), [f"{row.size_mm:.2f}" for row in shown])
         axes.tick_params(length=2.0, width=0.6, pad=1.5)
-        wide = 0.6 * (min((b - a for a, b in pairwise(sizes)), default=0.25))
-        for row, size in zip(shown, sizes, strict=True):
-            tall = 0.48 * (row.p_fits or 0.0)
-            axes.bar(size, tall, width=wide, color="#8fb6d6", edgecolor=INK, linewidth=0.6)
-            axes.text(
-                size,
-                tall + 0.03,
-                probability(row.p_fits),
-                ha="center",
-                va="bottom",
-                fontsize=FONT_PT,
-                path_effects=halo(1.6),
-            )
-        _interval_bar(axes, needed, 0.9)
+        for at, row in enumerate(shown):
+            tall = row.p_fits or 0.0
+            axes.bar(at, tall, width=0.6, color="#8fb6d6", edgecolor=INK, linewidth=0.6)
+            words = f"P {probability(row.p_fits)}"
+            axes.text(at, tall + 0.04, words, ha="center", va="bottom", fontsize=FONT_PT, path_effects=halo(1.6))
         figure.text(
             0.5, 0.995, f"needed {fixed(needed.value, 1)} mm ({interval(needed, 1)})", ha="center", va="top",
             fontsize=FONT_PT, weight="bold", color=ACCENT,
@@ -278,7 +270,7 @@ def moved_picture(scan_date: str) -> bytes:
     with drawing(WIDTH_MM, HEIGHT_MM) as figure:
         axes = axes_mm(figure, 0.0, 0.0, WIDTH_MM, HEIGHT_MM)
         _blank(axes)
-        y = 16.0
+        y = 14.0
         axes.plot([4.0, 52.0], [y, y], color=SOFT_INK, linewidth=0.8, linestyle=(0, (4, 3)))
         axes.plot([14.0], [y], "o", markersize=10, color=PAPER, markeredgecolor=SOFT_INK, markeredgewidth=1.2)
         axes.text(14.0, y, "?", ha="center", va="center", fontsize=FONT_PT, color=SOFT_INK, weight="bold")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -33,8 +34,14 @@ LAYER_TITLES: dict[Layer, str] = {
     "thickness": "canal wall unrolled: bone up to the first gap, mm",
     "clearance": "canal wall unrolled: clearance to the nearest marked structure, mm",
 }
-THICKNESS_LEVELS_MM = (0.0, 0.5, 0.7, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
-CLEARANCE_LEVELS_MM = (-2.0, 0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)
+THICKNESS_LEVELS_MM = (0.0, 0.7, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
+CLEARANCE_LEVELS_MM = (-2.0, 0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
+CONTOURS_MM: dict[Layer, tuple[float, ...]] = {
+    "verdict": (),
+    "thickness": (0.7, 1.5, 3.0),
+    "clearance": (0.0, 1.0, 3.0),
+}
+"""Few, labelled lines: every step of the scale would fill the map with numbers."""
 WIDTH_MM = 180.0
 INSIDE_SHOWN_MM = 1.6
 """How much of the middle-ear side of the rim is drawn: room for the spines and for shadows that pass behind the rim."""
@@ -65,7 +72,7 @@ def unrolled_map(
     bytes
         An SVG file; equal input gives equal bytes.
     """
-    legend_mm = 14.0 if legend and layer == "verdict" else 0.0
+    legend_mm = (14.0 if layer == "verdict" else 9.0) if legend else 0.0
     left, right, bottom, top = 15.0, 3.0, 17.0 + legend_mm, 7.5
     map_height = 62.0 if layer == "verdict" else 50.0
     with drawing(width_mm, bottom + map_height + top) as figure:
@@ -92,8 +99,10 @@ def unrolled_map(
                 1 - right / width_mm, 1 - 0.6 / (bottom + map_height + top), scene.clock_flag,
                 va="top", ha="right", fontsize=FONT_PT, style="italic",
             )  # fmt: skip
-        if legend_mm:
+        if legend_mm and layer == "verdict":
             _legend(figure, width_mm, left)
+        elif legend_mm:
+            _scale(figure, width_mm - left - right, left, layer)
         return image_bytes(figure, "svg")
 
 
@@ -165,11 +174,7 @@ def _blank_stretches(scene: WallScene) -> list[tuple[float, float]]:
 
 
 def _values(axes: Axes, scene: WallScene, layer: Layer) -> None:
-    import matplotlib as mpl
-    from matplotlib.colors import BoundaryNorm
-
     name = "thickness_mm" if layer == "thickness" else "clearance_mm"
-    levels = THICKNESS_LEVELS_MM if layer == "thickness" else CLEARANCE_LEVELS_MM
     angles, rims, table = grid_of(scene.cells, name)
     x = dial(angles, scene.side)
     order = np.argsort(x)
@@ -180,18 +185,49 @@ def _values(axes: Axes, scene: WallScene, layer: Layer) -> None:
     x_edges = np.append(x - half_x, x[-1] + half_x)
     y_edges = np.append(rims - half_y, rims[-1] + half_y)
     y_edges[0] = max(y_edges[0], scene.rim_limits_mm[0])
-    colours = mpl.colormaps["cividis" if layer == "thickness" else "bone"].resampled(len(levels) + 1)
-    norm = BoundaryNorm(levels, colours.N, extend="both")
+    colours, norm = _shades(layer)
     axes.pcolormesh(x_edges, y_edges, np.ma.masked_invalid(table), cmap=colours, norm=norm, zorder=1.0, rasterized=True)
     empty = [c for c in scene.cells if getattr(c, name) is None]
     _hatched(axes, scene, empty)
     if np.isfinite(table).sum() >= 4 and min(table.shape) >= 2:
         lines = axes.contour(
-            x, rims, np.ma.masked_invalid(table), levels=levels[1:-1], colors=INK, linewidths=0.8, zorder=2.0
+            x, rims, np.ma.masked_invalid(table), levels=CONTOURS_MM[layer], colors=INK, linewidths=0.8, zorder=2.0
         )
         for text in axes.clabel(lines, fmt="%g", fontsize=FONT_PT, colors=INK, inline=True, inline_spacing=2):
             text.set_path_effects(halo(2.2))
             text.set_zorder(3.0)
+
+
+def _shades(layer: Layer) -> tuple[Any, Any]:
+    """Colours from dark to light and the steps they stand for."""
+    import matplotlib as mpl
+    from matplotlib.colors import BoundaryNorm
+
+    levels = THICKNESS_LEVELS_MM if layer == "thickness" else CLEARANCE_LEVELS_MM
+    colours = mpl.colormaps["cividis" if layer == "thickness" else "bone"].resampled(len(levels) + 1)
+    return colours, BoundaryNorm(levels, colours.N, extend="both")
+
+
+def _scale(figure: Figure, width_mm: float, left: float, layer: Layer) -> None:
+    """The steps of the map as swatches with their bounds in mm."""
+    from matplotlib.patches import Rectangle
+
+    colours, norm = _shades(layer)
+    bounds = [float(b) for b in norm.boundaries]
+    middles = [0.5 * (a + b) for a, b in pairwise(bounds)]
+    words = [f"{a:g} to {b:g}" for a, b in pairwise(bounds)] + [f"over {bounds[-1]:g}"]
+    steps = list(zip([*middles, bounds[-1] + 1.0], words, strict=True))
+    if layer == "clearance":
+        steps = [(bounds[0] + 1.0, "below 0"), *steps[1:]]
+    axes = axes_mm(figure, left, 0.0, width_mm, 8.5)
+    axes.set_xlim(0.0, len(steps))
+    axes.set_ylim(0.0, 8.5)
+    axes.set_axis_off()
+    for at, (value, text) in enumerate(steps):
+        axes.add_patch(
+            Rectangle((at + 0.02, 4.6), 0.96, 3.6, facecolor=colours(norm(value)), edgecolor=SOFT_INK, linewidth=0.5)
+        )
+        axes.text(at + 0.5, 3.8, text, ha="center", va="top", fontsize=FONT_PT)
 
 
 def _hatched(axes: Axes, scene: WallScene, cells: Sequence[ZoneCell]) -> None:

@@ -58,7 +58,8 @@ class PointOnWall:
 
 @dataclass(frozen=True, slots=True)
 class WallScene:
-    """Everything the maps draw, already in wall coordinates; `rim_radius_mm` is the mean radius of the rim."""
+    """Everything the maps draw, already in wall coordinates; `rim_radius_mm` is the mean radius of the rim,
+    `key_words` says which asked-for hole each capital letter means."""
 
     side: Side
     cells: tuple[ZoneCell, ...]
@@ -71,6 +72,7 @@ class WallScene:
     rim_step_mm: float
     hole_band_mm: tuple[float, float]
     clock_flag: str = ""
+    key_words: str = ""
 
     def verdict_cells(self, verdict: Verdict) -> list[ZoneCell]:
         """The cells of one verdict."""

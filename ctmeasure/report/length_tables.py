@@ -1,0 +1,102 @@
+"""The length tables: what each reconstruction needs and why, then its likeliest sizes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ctmeasure.planning.results import LengthRow, PlanResult
+from ctmeasure.report.content import Column, Table
+from ctmeasure.report.figures.lengths import likely_rows
+from ctmeasure.report.numbers import fixed, flag_words, interval, probability
+
+SIZES_PRINTED = 5
+"""The likeliest sizes of a reconstruction; every size is in lengths.csv."""
+
+GroupKey = tuple[str, str, str, str]
+
+
+def length_groups(rows: Sequence[LengthRow]) -> dict[GroupKey, list[LengthRow]]:
+    """Rows of one reconstruction, geometry and pair of contacts together, in the order they come."""
+    groups: dict[GroupKey, list[LengthRow]] = {}
+    for row in rows:
+        groups.setdefault((row.reconstruction, row.geometry, row.lateral_contact, row.medial_contact), []).append(row)
+    return groups
+
+
+def group_words(key: GroupKey) -> str:
+    """A reconstruction with its geometry and contacts, in words.
+
+    Example
+    -------
+    >>> group_words(("total", "as planned", "planned handle tip", "footplate_centre"))
+    'total, as planned: planned handle tip to footplate centre'
+    >>> group_words(("no operation", "", "", ""))
+    'no operation'
+    """
+    reconstruction, geometry, lateral, medial = (part.replace("_", " ") for part in key)
+    head = ", ".join(part for part in (reconstruction, geometry) if part)
+    contacts = " to ".join(part for part in (lateral, medial) if part)
+    return f"{head}: {contacts}" if contacts else head
+
+
+def length_tables(result: PlanResult) -> tuple[Table, ...]:
+    """Both length tables.
+
+    Parameters
+    ----------
+    result
+        The plan.
+
+    Returns
+    -------
+    tuple of Table
+    """
+    groups = length_groups(result.lengths)
+    needs = (
+        Column("", share=0.35),
+        Column("Reconstruction and contacts", share=2.3),
+        Column("Needed, mm (95 %)", share=1.3),
+        Column("What goes with it", share=3.6),
+    )
+    sizes = (
+        Column("", share=0.35),
+        Column("Reconstruction", share=1.3),
+        Column("Size, mm", numeric=True, share=0.9),
+        Column("P(short)", numeric=True, share=1.2),
+        Column("P(fits)", numeric=True, share=1.2),
+        Column("P(long)", numeric=True, share=1.2),
+        Column("Rank", numeric=True, share=0.7),
+        Column("This size", share=2.6),
+    )
+    need_rows, size_rows = [], []
+    for number, (key, rows) in enumerate(groups.items(), start=1):
+        shared = [flag for flag in rows[0].flags if all(flag in row.flags for row in rows)]
+        needed = rows[0].needed
+        words = f"{fixed(needed.value)} ({interval(needed)})" if needed else "not given"
+        flags = (*shared, *(needed.flags if needed else ()))
+        need_rows.append((str(number), group_words(key), words, flag_words(flags)))
+        size_rows += [_size_row(number, row, shared) for row in likely_rows(rows, count=SIZES_PRINTED)]
+    return (
+        Table(
+            "lengths",
+            "Lengths",
+            needs,
+            tuple(need_rows),
+            "Functional length, bearing surface to bearing surface; budgets are in plan.json.",
+        ),
+        Table(
+            "sizes",
+            "Sizes",
+            sizes,
+            tuple(size_rows),
+            f"The {SIZES_PRINTED} likeliest sizes of each; all are in lengths.csv.",
+            empty="no size can be offered",
+        ),
+    )
+
+
+def _size_row(number: int, row: LengthRow, shared: Sequence[str]) -> tuple[str, ...]:
+    own = flag_words(flag for flag in row.flags if flag not in shared)
+    chances = (probability(p) for p in (row.p_short, row.p_fits, row.p_long))
+    rank = str(row.rank) if row.rank is not None else "none"
+    return str(number), row.reconstruction, fixed(row.size_mm), *chances, rank, own
