@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from ctmeasure.anatomy.clock import clock_hour, clock_words, wall_words
 from ctmeasure.anatomy.facts import WallState
 from ctmeasure.anatomy.landmarks import LandmarkSet
-from ctmeasure.anatomy.vocabulary import landmark_terms
+from ctmeasure.anatomy.vocabulary import landmark_terms, structure_terms
 from ctmeasure.case.model import Case
 from ctmeasure.planning.results import HolePair, LengthRow, PlanResult
 from ctmeasure.uncertainty.estimate import Estimate
@@ -219,11 +219,23 @@ def _holes(result: PlanResult | None) -> Answer:
     else:
         lead = f"no pair keeps every margin; {len(result.pairs)} with caution. First: {hole_words(first)}"
     closest = ""
-    if first.clearance_mm is not None:
-        closest = f"; closest: {first.nearest_structure.replace('_', ' ')} {mm(first.clearance_mm)} mm"
+    structure = structure_terms()[first.nearest_structure].label if first.nearest_structure else ""
+    if first.clearance is not None:
+        closest = f"; closest: {structure} {with_interval(first.clearance)}"
     if first.p_any is not None:
         closest += f", P(under a margin) {probability_words(first.p_any)}"
     return Answer(3, QUESTIONS[2], (lead + closest,), result.not_assessed)
+
+
+def contact_words(contact: str) -> str:
+    """A contact as people read it: the vocabulary label where there is one.
+
+    Example
+    -------
+    >>> contact_words("footplate_centre"), contact_words("planned handle tip")
+    ('footplate centre', 'planned handle tip')
+    """
+    return landmark_terms()[contact].label if contact in landmark_terms() else contact
 
 
 def chosen_lengths(result: PlanResult) -> tuple[LengthRow, ...]:
@@ -257,7 +269,7 @@ def _length(result: PlanResult | None) -> Answer:
     needed, size, fits = best.needed, best.size_mm, best.p_fits
     assert needed is not None
     assert size is not None
-    contacts = f"{best.lateral_contact} to {best.medial_contact}"
+    contacts = f"{contact_words(best.lateral_contact)} to {contact_words(best.medial_contact)}"
     sentence = f"{best.reconstruction}, {best.geometry}, {contacts}: {with_interval(needed)}"
     sizes = " ".join(f"{s:.2f}" for s in table_sizes_mm(rows))
     return Answer(
@@ -332,7 +344,8 @@ def summary_text(case: Case, *, report: str = "", width: int = 132) -> str:
     rows = [(answer.question, ". ".join(answer.sentences)) for answer in five_answers(case)]
     if case.facts.plan_is_void:
         rows.insert(0, ("PLAN VOID", "an operation since this scan was entered; nothing below may be used"))
-    rows.append(("Not assessed", "; ".join(not_assessed_lines(case)) or "nothing that was asked for"))
+    left_out = "; ".join(line.rstrip(".") for line in not_assessed_lines(case))
+    rows.append(("Not assessed", left_out or "nothing that was asked for"))
     if report:
         rows.append(("Report", report))
     lines = [header_line(case)]

@@ -130,7 +130,10 @@ class ZoneCell:
 
 @dataclass(frozen=True, slots=True)
 class HolePair:
-    """Two holes that go together, with the reason for their rank."""
+    """Two holes that go together, with the reason for their rank.
+
+    ``clearance`` is the least gap of both holes to any structure with its interval; ``clearance_mm`` its value.
+    """
 
     rank: int
     entry_1_lps: PointLps
@@ -150,6 +153,7 @@ class HolePair:
     handle_tip_lps: PointLps | None
     verdict: Verdict
     reason: str
+    clearance: Estimate | None = None
 
 
 @dataclass(frozen=True, slots=True)
