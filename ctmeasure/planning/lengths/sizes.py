@@ -14,6 +14,7 @@ from ctmeasure.planning.lengths.inputs import LengthInput
 from ctmeasure.planning.lengths.spans import Span, spans
 from ctmeasure.planning.lengths.stack import ContactStack, contact_stack
 from ctmeasure.planning.measurands.batch import Floats
+from ctmeasure.planning.measurands.draws import NORMAL_95
 from ctmeasure.planning.measurands.evaluate import Outcome, evaluate
 from ctmeasure.planning.measurands.measure import joint_draws
 from ctmeasure.planning.measurands.registry import Context, Recipe
@@ -173,8 +174,8 @@ def needed_length(outcome: Outcome, stack: ContactStack) -> tuple[Estimate, Floa
     u = math.hypot(distance.standard_uncertainty, stack.u_mm)
     value = distance.value + shift
     if distance.value < SHORT_IN_UNCERTAINTIES * distance.standard_uncertainty:
-        low = value - math.hypot(distance.value - distance.low_95, 1.96 * stack.u_mm)
-        high = value + math.hypot(distance.high_95 - distance.value, 1.96 * stack.u_mm)
+        low = value - math.hypot(distance.value - distance.low_95, NORMAL_95 * stack.u_mm)
+        high = value + math.hypot(distance.high_95 - distance.value, NORMAL_95 * stack.u_mm)
     else:
         low, high = (float(end) for end in coverage_interval(samples))
     lines = [Contribution(line.name, line.u_mm) for line in stack.lines if line.u_mm > 0.0]

@@ -11,7 +11,7 @@ from ctmeasure.anatomy.frames import CanalFrame
 from ctmeasure.errors import GeometryError
 from ctmeasure.geometry.ellipses import EllipseFit, fit_ellipse_2d
 from ctmeasure.planning.measurands.batch import Floats
-from ctmeasure.planning.measurands.draws import EDGE_OF_FWHM, FWHM_UNKNOWN_MM
+from ctmeasure.planning.measurands.draws import EDGE_OF_FWHM, FWHM_UNKNOWN_MM, NORMAL_95
 from ctmeasure.planning.measurands.published import range_flag
 from ctmeasure.planning.measurands.registry import CANAL, Context, measurand_term
 from ctmeasure.planning.results import CanalWallMap, Measurement
@@ -25,7 +25,6 @@ LEAST_SHARE = 0.6
 """At least this part of the wall angles must have a wall point at a depth, or no diameter is given there."""
 ANTERIOR_DEG = (225.0, 315.0)
 """Wall angles of the anterior wall, where the hump is."""
-NORMAL_95 = 1.959964
 MAP_METHOD = "ellipse through the canal wall found in the scan, first order"
 
 

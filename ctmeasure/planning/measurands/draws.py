@@ -28,6 +28,8 @@ FWHM_UNKNOWN_MM = 0.5
 """Point spread assumed for that term when the scan's could not be estimated; our choice, no source."""
 FEW_REPEATS = 3
 """With this many repeats or fewer, the t distribution of the mean (degrees of freedom below 3) has no variance."""
+NORMAL_95 = 1.959964
+"""Half width of a normal 95 % interval in standard deviations."""
 SCALE = "scanner scale"
 """Name of the latent input that multiplies every length of a scan."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from ctmeasure.planning.measurands.draws import EDGE_OF_FWHM, NORMAL_95
 from ctmeasure.planning.measurands.inputs import DrumSheet
 from ctmeasure.uncertainty.estimate import Contribution, Estimate, combined_budget
 from ctmeasure.volume.volume import Volume
@@ -19,9 +20,10 @@ AIR_ABOVE_SHARE = 0.25
 """A side counts as air when the profile falls to within a quarter of the air-to-tissue step of air [P]."""
 RESOLVED_FWHM = 1.3
 """Below 1.3 point spreads the apparent width of a sheet is off by more than a tenth, so no number is given."""
+MODEL_U_MM = 0.05
+"""What reading a blurred sheet at half its height may be off by above 1.3 FWHM; our choice, no source."""
 SEEN_SHARE = 0.03
 """A bump of less than this part of the step is taken for noise: no sheet seen."""
-NORMAL_95 = 1.959964
 
 
 def sheet_from_profile(
@@ -77,7 +79,10 @@ def sheet_from_profile(
     fwhm = _fwhm_along(volume, normal, psf_fwhm_mm)
     if width < RESOLVED_FWHM * fwhm or share[peak] < 0.75:
         return DrumSheet(thickness_class="below resolution")
-    budget = (Contribution("edges in the scan", 0.1 * fwhm * np.sqrt(2.0)), Contribution("model: half height", 0.05))
+    budget = (
+        Contribution("edges in the scan", EDGE_OF_FWHM * fwhm * np.sqrt(2.0)),
+        Contribution("model: half height", MODEL_U_MM),
+    )
     u = combined_budget(budget)
     low, high = max(width - NORMAL_95 * u, 0.0), width + NORMAL_95 * u
     estimate = Estimate(width, u, low, high, "mm", "half height along the annulus normal", budget)

@@ -12,7 +12,7 @@ from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.vocabulary import Side, landmark_terms, structure_terms
 from ctmeasure.planning.measurands import batch
 from ctmeasure.planning.measurands.batch import Floats
-from ctmeasure.planning.measurands.draws import BLOCK_DRAWS, SCALE, JointDraws
+from ctmeasure.planning.measurands.draws import BLOCK_DRAWS, NORMAL_95, SCALE, JointDraws
 from ctmeasure.planning.measurands.registry import Recipe
 from ctmeasure.planning.measurands.scene import Scene
 from ctmeasure.progress import Progress, no_progress
@@ -32,8 +32,6 @@ NEGLIGIBLE = 0.02
 """A joint (not additive) effect below this part of the standard uncertainty squared gets no line of its own."""
 ROUNDING = 1e-9
 """A part below this share of the standard uncertainty is rounding, not an effect."""
-NORMAL_WIDTH = 3.919928
-"""Width of a normal 95 % interval in standard deviations."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +52,7 @@ class _Tally:
     value: float
     vector: Floats
     few: bool
+    robust: bool
     blocks: list[Floats] = field(default_factory=list)
     summaries: list[tuple[float, ...]] = field(default_factory=list)
     covariance: Floats = field(default_factory=lambda: np.zeros((3, 3)))
@@ -62,9 +61,9 @@ class _Tally:
     def add(self, scene: Scene, digits: int) -> None:
         drawn, vectors = _scaled(self.recipe, scene)
         if not self.blocks and self.recipe.kind != "signed":
-            self.covariance = _covariance(vectors, self.few)
+            self.covariance = _covariance(vectors, self.robust)
         self.blocks.append(drawn)
-        self.summaries.append(_summary(drawn, self.few))
+        self.summaries.append(_summary(drawn, self.robust))
         self.settled = _stable(self.summaries, digits)
 
     @property
@@ -120,11 +119,11 @@ def inverted_interval(value: float, s: float, *, dimensions: int) -> tuple[float
     return float(low), float(brentq(lambda d: below(d, reading) - 0.025, 0.0, top))
 
 
-def _summary(drawn: Floats, few: bool) -> tuple[float, ...]:
+def _summary(drawn: Floats, robust: bool) -> tuple[float, ...]:
     """Centre, spread and interval ends of one block; from quantiles alone where the variance is infinite."""
     low, high = (float(end) for end in coverage_interval(drawn))
-    if few:
-        return float(np.median(drawn)), (high - low) / NORMAL_WIDTH, low, high
+    if robust:
+        return float(np.median(drawn)), (high - low) / (2.0 * NORMAL_95), low, high
     return float(drawn.mean()), float(drawn.std(ddof=1)), low, high
 
 
@@ -138,11 +137,11 @@ def _stable(summaries: list[tuple[float, ...]], digits: int) -> bool:
     return bool(np.all(scatter <= numerical_tolerance(float(table[:, 1].mean()), digits)))
 
 
-def _covariance(vectors: Floats, few: bool) -> Floats:
+def _covariance(vectors: Floats, robust: bool) -> Floats:
     if len(vectors) < 2:
         return np.zeros((3, 3))
-    if few:
-        return np.diag([_spread(c, few) ** 2 for c in vectors.T])
+    if robust:
+        return np.diag([_spread(c, robust) ** 2 for c in vectors.T])
     return np.cov(vectors, rowvar=False)
 
 
@@ -196,14 +195,14 @@ def evaluate(
     most = max(draws_maximum // BLOCK_DRAWS, 2)
     for block in range(most):
         progress("measuring", block / most)
-        scene = Scene(landmarks, side, draws=draws, block=block)
+        scene = Scene(landmarks, side, draws=draws, block=block, mean=mean)
         scene.draw_ahead(source for tally in pending for source in tally.recipe.sources)
         for tally in pending:
             tally.add(scene, digits)
         pending = [t for t in pending if not t.settled]
         if not pending:
             break
-    alone = _budget_scenes(recipes, landmarks, side, draws)
+    alone = _budget_scenes(recipes, mean)
     return tuple(_outcome(t, alone, draws.seed) for t in tallies)
 
 
@@ -211,7 +210,8 @@ def _tally(recipe: Recipe, mean: Scene) -> _Tally:
     with np.errstate(invalid="ignore", divide="ignore"):
         drawn, vectors = _scaled(recipe, mean)
     few = any(mean.draws.few_repeats(source) for source in recipe.sources)
-    return _Tally(recipe, float(drawn[0]), vectors[0] if recipe.kind != "signed" else np.zeros(3), few)
+    vector = vectors[0] if recipe.kind != "signed" else np.zeros(3)
+    return _Tally(recipe, float(drawn[0]), vector, few, few or recipe.ratio)
 
 
 def _scaled(recipe: Recipe, scene: Scene) -> tuple[Floats, Floats]:
@@ -225,20 +225,19 @@ def _directions(recipe: Recipe) -> int:
     return 2 if recipe.kind == "angle" else 3
 
 
-def _spread(drawn: Floats, few: bool) -> float:
+def _spread(drawn: Floats, robust: bool) -> float:
     if drawn.size < 2:
         return 0.0
-    if few:
+    if robust:
         low, high = coverage_interval(drawn)
-        return float(high - low) / NORMAL_WIDTH
+        return float(high - low) / (2.0 * NORMAL_95)
     return float(drawn.std(ddof=1))
 
 
-def _budget_scenes(
-    recipes: Sequence[Recipe], landmarks: LandmarkSet, side: Side, draws: JointDraws
-) -> dict[str, Scene]:
+def _budget_scenes(recipes: Sequence[Recipe], mean: Scene) -> dict[str, Scene]:
     sources = dict.fromkeys(source for recipe in recipes for source in recipe.all_sources)
-    return {s: Scene(landmarks, side, draws=draws, block=0, only=s, count=BUDGET_DRAWS) for s in sources}
+    ear = mean.landmarks, mean.side
+    return {s: Scene(*ear, draws=mean.draws, block=0, only=s, count=BUDGET_DRAWS, mean=mean) for s in sources}
 
 
 def _outcome(tally: _Tally, alone: dict[str, Scene], seed: int) -> Outcome:
@@ -246,9 +245,9 @@ def _outcome(tally: _Tally, alone: dict[str, Scene], seed: int) -> Outcome:
     if not tally.blocks:
         return Outcome(recipe, None, np.empty(0), (*recipe.flags, COINCIDE_FLAG))
     drawn = np.concatenate(tally.blocks)
-    u = _spread(drawn, tally.few)
+    u = _spread(drawn, tally.robust)
     low, high = (float(end) for end in coverage_interval(drawn))
-    bias = _summary(drawn, tally.few)[0] - tally.value
+    bias = _summary(drawn, tally.robust)[0] - tally.value
     flags = list(recipe.flags)
     how = "interval from the joint draws"
     if recipe.kind != "signed" and tally.value < SHORT_IN_UNCERTAINTIES * tally.component_s:
@@ -273,7 +272,7 @@ def _outcome(tally: _Tally, alone: dict[str, Scene], seed: int) -> Outcome:
 def _budget(tally: _Tally, u: float, alone: dict[str, Scene]) -> tuple[Contribution, ...]:
     """Each input varied alone on the same kind of draws; scaled or completed so that the parts make up the whole."""
     recipe = tally.recipe
-    parts = {s: _spread(_scaled(recipe, alone[s])[0], tally.few) for s in recipe.all_sources}
+    parts = {s: _spread(_scaled(recipe, alone[s])[0], tally.robust) for s in recipe.all_sources}
     total = sum(p**2 for p in parts.values())
     factor = 1.0
     rest = u**2 - total

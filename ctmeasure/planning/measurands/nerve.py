@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -41,6 +40,7 @@ class RimPoint:
     point_lps: Floats
     before: int
     after: int
+    mean_line_lps: Floats
 
     def at(self, scene: Scene) -> Floats:
         """The rim point in every draw, shape (draws, 3).
@@ -48,12 +48,10 @@ class RimPoint:
         Between draws the point moves as the straight line between its two neighbours does at this wall angle; the
         curve through the mean ring gives where it is.
         """
-        return self.point_lps + self._between(scene) - scene.keep(f"rim line {self.wall_angle_deg}", self._mean(scene))
+        return self.point_lps + self.between(scene) - self.mean_line_lps
 
-    def _mean(self, scene: Scene) -> Callable[[], Floats]:
-        return lambda: self._between(Scene(scene.landmarks, scene.side, draws=scene.draws))
-
-    def _between(self, scene: Scene) -> Floats:
+    def between(self, scene: Scene) -> Floats:
+        """Where the straight line between the two neighbours passes this wall angle, shape (draws, 3)."""
         rim = scene.rim()
         a, b = rim[:, self.before], rim[:, self.after]
         angles = scene.keep("rim angles", lambda: scene.canal().wall_angle_deg(rim))
@@ -73,7 +71,8 @@ def rim_point(context: Context, wall_angle_deg: float) -> RimPoint:
     behind = (wall_angle_deg - angles) % 360.0
     after = int(np.argmin(ahead))
     before = int(np.argmin(np.where(np.arange(len(angles)) == after, np.inf, behind)))
-    return RimPoint(wall_angle_deg, context.rim.point_lps(wall_angle_deg), before, after)
+    point = RimPoint(wall_angle_deg, context.rim.point_lps(wall_angle_deg), before, after, np.zeros(3))
+    return replace(point, mean_line_lps=point.between(context.mean)[0])
 
 
 def _rim_to_tube(context: Context, measurand: str, tube_id: str) -> list[Found]:

@@ -94,7 +94,7 @@ def _niche(context: Context) -> list[Found]:
         def depth(scene: Scene) -> Floats:
             return _depth(scene, *_scan_rims(rims, scene)[:2])
 
-        return [height, Recipe(ids[1], "from the scan", "signed", (RIMS, *sources), depth)]
+        return [height, Recipe(ids[1], "from the scan", "signed", (RIMS, *sources), depth, ratio=True)]
     missing = (*plane_missing, *context.missing("facial_nerve", "promontory"))
     if missing:
         return [context.not_measured(i, needs=missing) for i in ids]
@@ -109,7 +109,7 @@ def _niche(context: Context) -> list[Found]:
     flags = (FROM_LANDMARKS_FLAG,)
     return [
         Recipe(ids[0], "from landmarks", "signed", sources, across, flags=flags),
-        Recipe(ids[1], "from landmarks", "signed", sources, deep, flags=flags),
+        Recipe(ids[1], "from landmarks", "signed", sources, deep, flags=flags, ratio=True),
     ]
 
 

@@ -14,14 +14,13 @@ from ctmeasure.errors import SettingsError
 from ctmeasure.planning.measurands.batch import Floats
 from ctmeasure.planning.measurands.draws import SCALE, JointDraws
 from ctmeasure.planning.measurands.inputs import MeasureInput, needs_flag
-from ctmeasure.planning.measurands.scene import Scene
+from ctmeasure.planning.measurands.scene import FOOTPLATE_RIM, Scene
 from ctmeasure.planning.results import Measurement
 
 Kind = Literal["distance", "signed", "angle"]
 COARSE_FLAG = "coarse ring"
 """Carried by whatever comes from an annulus of four to seven points or without all quadrants."""
 CANAL = ("canal_medial", "canal_lateral")
-FOOTPLATE_RIM = ("footplate_anterior", "footplate_posterior", "footplate_superior", "footplate_inferior")
 TUBES = ("facial_nerve", "chorda_tympani")
 PATCHES = ("tegmen",)
 
@@ -94,6 +93,9 @@ class Recipe:
         What must be said beside it.
     published
         Whether the published range of the id is about this qualifier.
+    ratio
+        A quotient whose divisor can come near zero: the draws then have far tails and no stable variance, so that the
+        spread is taken from quantiles.
     """
 
     id: str
@@ -104,6 +106,7 @@ class Recipe:
     unit: str = "mm"
     flags: tuple[str, ...] = ()
     published: bool = True
+    ratio: bool = False
 
     @property
     def all_sources(self) -> tuple[str, ...]:

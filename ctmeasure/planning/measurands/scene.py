@@ -42,6 +42,8 @@ class Scene:
         Let only this input vary (for a budget); None lets all vary.
     count
         Draws in the block.
+    mean
+        The scene of the mean points, where there is one already: what holds for all draws is taken from it.
 
     Notes
     -----
@@ -57,6 +59,7 @@ class Scene:
         block: int | None = None,
         only: str | None = None,
         count: int = BLOCK_DRAWS,
+        mean: Scene | None = None,
     ) -> None:
         self.landmarks = landmarks
         self.side = side
@@ -64,6 +67,7 @@ class Scene:
         self.block = block
         self.only = only
         self.count = count
+        self.mean = mean
         self._kept: dict[str, object] = {}
 
     def varies(self, source: str) -> bool:
@@ -130,7 +134,7 @@ class Scene:
 
     def rim_indices(self) -> npt.NDArray[np.intp]:
         """Which ring points lie on the bony rim (the notch between the spines left out), from the mean points."""
-        return self.keep("rim indices", self._rim_indices)
+        return self.mean.rim_indices() if self.mean else self.keep("rim indices", self._rim_indices)
 
     def _rim_indices(self) -> npt.NDArray[np.intp]:
         ring = self.draws.means_lps("annulus")[0]

@@ -8,13 +8,13 @@ import numpy as np
 
 from ctmeasure.planning.measurands import batch
 from ctmeasure.planning.measurands.batch import Floats
+from ctmeasure.planning.measurands.draws import NORMAL_95
 from ctmeasure.planning.measurands.registry import Context, Found, Recipe, measurand_term
 from ctmeasure.planning.measurands.scene import Scene
 from ctmeasure.planning.results import Measurement, SiteResult
 from ctmeasure.uncertainty.estimate import Contribution, Estimate
 
 ANCHORS = ("anchor_1", "anchor_2")
-NORMAL_95 = 1.959964
 
 
 def recipes(context: Context) -> list[Found]:

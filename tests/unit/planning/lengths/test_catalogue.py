@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from ctmeasure.errors import SettingsError
@@ -12,7 +14,7 @@ def test_generic_catalogue_steps_evenly_and_label_is_functional_length() -> None
     sizes = generic_catalogue(0.25).of("total")
     assert sizes[0].label_mm == 2.5
     assert sizes[-1].label_mm == 8.0
-    assert {round(b.label_mm - a.label_mm, 9) for a, b in zip(sizes[:-1], sizes[1:], strict=True)} == {0.25}
+    assert {round(b.label_mm - a.label_mm, 9) for a, b in pairwise(sizes)} == {0.25}
     assert all(s.functional_mm == s.label_mm for s in sizes)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -64,7 +65,7 @@ def test_probabilities_sum_to_one_and_move_with_the_size(make_lengths) -> None: 
     assert len(rows) >= 4
     ordered = sorted(rows, key=lambda r: r.size_mm)
     assert all(r.p_short + r.p_fits + r.p_long == pytest.approx(1.0, abs=1e-12) for r in rows)
-    assert all(a.p_short > b.p_short and a.p_long < b.p_long for a, b in zip(ordered[:-1], ordered[1:], strict=True))
+    assert all(a.p_short > b.p_short and a.p_long < b.p_long for a, b in pairwise(ordered))
     assert all(r.p_fits > 0.01 for r in rows)
     assert [r.rank for r in rows] == list(range(1, len(rows) + 1))
     assert rows[0].size_mm == 4.5

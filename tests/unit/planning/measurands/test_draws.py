@@ -51,7 +51,7 @@ def test_voxel_term_is_rectangular() -> None:
 
 
 def test_five_repeats_combine_as_in_the_worked_example() -> None:
-    """Five clicks of s = 0.18: standard error 0.0805; voxel 0.15: 0.0433 (GUM arithmetic, JCGM 100 clauses 4.2.3, 4.3.7)."""
+    """Five clicks, s = 0.18: standard error 0.0805; voxel 0.15: 0.0433 (JCGM 100:2008, clauses 4.2.3 and 4.3.7)."""
     spread = np.array([-1.5, -0.5, 0.0, 0.5, 1.5])
     readings = spread / spread.std(ddof=1) * 0.18
     mark = _mark("umbo", *((float(r), float(r), float(r)) for r in readings))
