@@ -129,7 +129,7 @@ class TopBar(QWidget):
         self.planes = PlaneChooser(workbench, 0)
         row.addWidget(self.planes, 1)
         self.position = QLabel()
-        self.position.setMinimumWidth(88)
+        self.position.setMinimumWidth(104)
         self.position.setToolTip("How far the plane was moved along its normal. Wheel or Page keys move it.")
         row.addWidget(self.position)
         self.windows = QComboBox()
@@ -149,7 +149,10 @@ class TopBar(QWidget):
         self.show_case()
 
     def show_case(self) -> None:
-        """Bring the position up to date."""
+        """Bring the position and the switch up to date."""
+        self.names.blockSignals(True)
+        self.names.setChecked(self._workbench.names)
+        self.names.blockSignals(False)
         self.position.setText(self._workbench.position_words(0))
 
 
@@ -263,15 +266,12 @@ class BottomBar(QWidget):
         self.show_case()
 
     def _progressed(self, text: str, fraction: float) -> None:
-        self.show_case()
         self.progress.setValue(round(100 * fraction))
-        self.progress.setFormat(text)
+        self._workbench.say(f"Computing: {text}.")
 
     def _ended(self, message: str) -> None:
         self.progress.reset()
-        self.show_case()
-        if message:
-            self._workbench.say(message)
+        self._workbench.say(message)
 
     def save_case(self) -> None:
         """Save the case; the first time, ask where."""

@@ -32,7 +32,7 @@ HIDDEN_BEYOND_MM = 1.5
 """Further from the plane than this, a landmark is not drawn."""
 FAINTEST = 0.25
 """Strength just before a landmark is hidden."""
-FADE_WORDS = f"Crosses fade with distance from the plane; beyond {HIDDEN_BEYOND_MM:g} mm they are hidden."
+FADE_WORDS = f"Crosses fade and hide {HIDDEN_BEYOND_MM:g} mm off the plane."
 
 SOFT_TISSUE_HU = (-160.0, 240.0)
 """Soft-tissue window: level 40, width 400 HU (common practice, no source)."""

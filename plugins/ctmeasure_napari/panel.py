@@ -3,7 +3,18 @@
 from __future__ import annotations
 
 from qtpy.QtCore import Qt
-from qtpy.QtWidgets import QComboBox, QFrame, QHBoxLayout, QLabel, QPushButton, QSizePolicy, QVBoxLayout, QWidget
+from qtpy.QtGui import QResizeEvent
+from qtpy.QtWidgets import (
+    QComboBox,
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QScrollArea,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
 
 from ctmeasure.report.figures.slices import side_words
 
@@ -14,7 +25,30 @@ from .style import named
 from .texts import question_texts, scan_words, state_words
 from .workbench import Workbench
 
-WIDTH_PX = 376
+WIDTH_PX = 394
+
+
+class OneLine(QLabel):
+    """A line that ends in an ellipsis where it does not fit; the whole text shows when pointed at."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._words = ""
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+
+    def show_words(self, words: str, whole: str) -> None:
+        """Show these words, and the whole text when pointed at."""
+        self._words = words
+        self.setToolTip(whole)
+        self._fit()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Cut anew."""
+        super().resizeEvent(event)
+        self._fit()
+
+    def _fit(self) -> None:
+        self.setText(self.fontMetrics().elidedText(self._words, Qt.TextElideMode.ElideRight, max(self.width(), 40)))
 
 
 class QuestionsPanel(QWidget):
@@ -39,21 +73,38 @@ class QuestionsPanel(QWidget):
         self.side = named(QLabel(), "side")
         self.scan = _text("hint")
         self.state = _text("state")
-        column.addWidget(self.side)
-        column.addWidget(self.scan)
-        column.addSpacing(4)
+        self.scan.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+        head = QHBoxLayout()
+        head.addWidget(self.side)
+        head.addWidget(self.scan, 1)
+        column.addLayout(head)
+        column.addSpacing(3)
         column.addWidget(self.state)
-        self.questions: list[tuple[QLabel, QLabel, QLabel]] = []
-        for _ in question_texts(workbench.case, changed=False):
-            rows = (named(QLabel(), "question"), _text("answer"), _text("missing"))
-            column.addSpacing(5)
-            for row in rows:
-                column.addWidget(row)
-            self.questions.append(rows)
-        column.addStretch(1)
+        self.questions: list[tuple[QLabel, QLabel, OneLine]] = []
+        column.addWidget(self._questions(), 1)
         self._point_box(column)
         workbench.listen(self.show_case)
         self.show_case()
+
+    def _questions(self) -> QScrollArea:
+        """The five questions; they scroll only where answers are longer than the smallest screen can hold."""
+        inner = QWidget()
+        column = QVBoxLayout(inner)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(2)
+        for _ in question_texts(self._workbench.case, changed=False):
+            rows = (named(QLabel(), "question"), _text("answer"), named(OneLine(), "missing"))
+            for row in rows:
+                column.addWidget(row)
+            column.addSpacing(3)
+            self.questions.append(rows)
+        column.addStretch(1)
+        area = QScrollArea()
+        area.setWidgetResizable(True)
+        area.setFrameShape(QFrame.Shape.NoFrame)
+        area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        area.setWidget(inner)
+        return area
 
     def _point_box(self, column: QVBoxLayout) -> None:
         column.addWidget(named(QFrame(), "rule"))
@@ -71,11 +122,12 @@ class QuestionsPanel(QWidget):
         row.addWidget(self.go)
         column.addLayout(row)
         self.point = _text("answer")
-        self.point.setMinimumHeight(40)
+        self.point.setMinimumHeight(38)
         self.point.setAlignment(Qt.AlignmentFlag.AlignTop)
         column.addWidget(self.point)
         hint = _text("hint")
-        hint.setText("Drag a cross, or arrow keys 0.1 mm (shift 0.5). " + looks.FADE_WORDS)
+        keys = f"Drag a cross, or arrow keys {looks.NUDGE_MM:g} mm (shift {looks.LARGE_NUDGE_MM:g})."
+        hint.setText(f"{keys}\n{looks.FADE_WORDS}")
         column.addWidget(hint)
 
     def _chosen(self, index: int) -> None:
@@ -87,7 +139,9 @@ class QuestionsPanel(QWidget):
         """Bring every word up to date."""
         workbench, case = self._workbench, self._workbench.case
         self.side.setText(side_words(case.side))
-        self.scan.setText(scan_words(case))
+        scan, whole = scan_words(case)
+        self.scan.setText(scan)
+        self.scan.setToolTip(whole)
         state = state_words(case, changed=workbench.changed)
         self.state.setText(workbench.message or state)
         stale = "false" if case.results is not None and not workbench.message else "true"
@@ -99,8 +153,7 @@ class QuestionsPanel(QWidget):
             question, answer, missing = rows
             question.setText(f"{text.number}  {text.question}")
             answer.setText(text.answer)
-            missing.setText(f"missing: {text.missing}" if text.missing else "")
-            missing.setToolTip(text.all_missing)
+            missing.show_words(text.missing, text.all_missing)
             missing.setVisible(bool(text.missing))
         self._show_points()
         self.point.setText(workbench.selected_words())

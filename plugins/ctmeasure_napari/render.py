@@ -24,7 +24,13 @@ ELLIPSE_CORNERS = 32
 TICK_MM = 0.3
 """Half length of a tick."""
 LINE_WITHIN_MM = 3.0
-"""A centre line is drawn where it runs this close to the plane."""
+"""A structure's centre line is drawn where it runs this close to the plane."""
+HOLE_LINE_WITHIN_MM = 0.5
+"""The same for a hole: there may be many, and only those in the plane are looked at."""
+SLACK_MM = 0.01
+"""The crosshair ends exactly on the edge; rounding must not drop it."""
+EDGE_PX = 26.0
+"""Words keep this far from the left and right edge, where the letters stand."""
 LETTER_WIDTH_PX = 8.2
 WORD_HEIGHT_PX = 19.0
 """Size of a letter of the pane's words on the screen, only used to keep words apart."""
@@ -37,7 +43,7 @@ class PaneView:
 
     ``values`` is the reformat along ``plane``; ``focus_lps`` the crosshair; ``selected`` the landmark point in hand;
     ``held_at_lps`` where that point is being dragged to, before it is let go; ``px_per_mm`` the zoom; ``brief`` writes
-    only the side into the corner.
+    only the side into the corner and leaves out the structures' names.
     """
 
     plane: PlaneSpec
@@ -81,18 +87,19 @@ def render(scene: CaseScene, view: PaneView) -> PaneLayers:
     for body in scene.bodies:
         found, word = _body(body, plane)
         pieces += found
-        words += [word] if word else []
+        words += [word] if word and (view.names or not view.brief) else []
+    named: set[str] = set()
     held: dict[PointRef, tuple[float, float]] = {}
-    for mark in scene.points:
-        here = mark
-        if mark.ref == view.selected and view.held_at_lps is not None:
-            here = replace(mark, point_lps=view.held_at_lps)
-        at = _landmark(here, view, pieces, words)
-        if at is not None:
-            held[mark.ref] = at
+    at_lps = np.array([_at(mark, view) for mark in scene.points]).reshape(-1, 3)
+    away_mm, flat = plane.offset_mm(at_lps), flat_from_lps(plane, at_lps)
+    for mark, away, (down, right) in zip(scene.points, away_mm, flat, strict=True):
+        strength = looks.strength(float(away))
+        if strength > 0.0:
+            held[mark.ref] = (float(down), float(right))
+            _landmark(mark, held[mark.ref], strength, view, pieces, words, named)
     return PaneLayers(
         picture=_picture(view),
-        lines=_joined(pieces),
+        lines=_joined(pieces, plane),
         words=_apart(words, view.px_per_mm, plane),
         edges={edge: plane.edge_letters(edge)[:2] for edge in EDGES},  # type: ignore[arg-type]
         title=scene.title if view.brief else f"{scene.title}\n{plane.name}",
@@ -130,7 +137,8 @@ def _body(body: BodyMark, plane: PlaneSpec) -> tuple[list[Piece], Word | None]:
     if len(wall):
         pieces.append((wall, colour))
     if body.kind in ("tube", "hole"):
-        pieces.append((_centre_line(body.line_lps, plane), looks.faded(colour, 0.75)))
+        within = HOLE_LINE_WITHIN_MM if body.kind == "hole" else LINE_WITHIN_MM
+        pieces.append((_centre_line(body.line_lps, plane, within), looks.faded(colour, 0.75)))
     if body.solid is None:
         pieces.append((_ticks(body.line_lps, plane), colour))
     shown = np.concatenate([p.reshape(-1, 2) for p, _ in pieces]) if pieces else np.empty((0, 2))
@@ -142,13 +150,13 @@ def _body(body: BodyMark, plane: PlaneSpec) -> tuple[list[Piece], Word | None]:
     return pieces, Word(body.label, (float(top[0]), float(top[1])), colour)
 
 
-def _centre_line(line_lps: Floats, plane: PlaneSpec) -> Floats:
+def _centre_line(line_lps: Floats, plane: PlaneSpec, within_mm: float) -> Floats:
     """The parts of a centre line near the plane, broken into dashes so that it never looks like a wall."""
     lengths = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(line_lps, axis=0), axis=1)))
     at = np.arange(0.0, lengths[-1], 0.5)
     starts = np.stack([np.interp(at, lengths, line_lps[:, axis]) for axis in range(3)], axis=1)
     ends = np.stack([np.interp(at + 0.3, lengths, line_lps[:, axis]) for axis in range(3)], axis=1)
-    near = (np.abs(plane.offset_mm(starts)) < LINE_WITHIN_MM) & (np.abs(plane.offset_mm(ends)) < LINE_WITHIN_MM)
+    near = (np.abs(plane.offset_mm(starts)) < within_mm) & (np.abs(plane.offset_mm(ends)) < within_mm)
     return np.stack([flat_from_lps(plane, starts[near]), flat_from_lps(plane, ends[near])], axis=1)
 
 
@@ -160,20 +168,30 @@ def _ticks(points_lps: Floats, plane: PlaneSpec) -> Floats:
     return np.stack([flat - half, flat + half], axis=1)
 
 
-def _landmark(mark: PointMark, view: PaneView, pieces: list[Piece], words: list[Word]) -> tuple[float, float] | None:
-    """Draw one landmark point; gives its flat position, or None when it is too far from the plane."""
-    strength = looks.strength(float(view.plane.offset_mm(mark.point_lps)))
-    if strength == 0.0:
-        return None
+def _at(mark: PointMark, view: PaneView) -> Floats:
+    """Where a point is, or is being dragged to."""
+    dragged = mark.ref == view.selected and view.held_at_lps is not None
+    return view.held_at_lps if dragged else mark.point_lps  # type: ignore[return-value]
+
+
+def _landmark(
+    mark: PointMark,
+    at_flat: tuple[float, float],
+    strength: float,
+    view: PaneView,
+    pieces: list[Piece],
+    words: list[Word],
+    named: set[str],
+) -> None:
+    """Draw one landmark point: its cross, its ellipse, its name."""
     selected = mark.ref == view.selected
-    down, right = (float(v) for v in flat_from_lps(view.plane, mark.point_lps))
     colour = looks.faded(looks.LANDMARK, strength)
-    pieces.append((_cross(down, right, selected), colour))
+    pieces.append((_cross(*at_flat, selected), colour))
     if mark.covariance is not None:
-        pieces.append((_ellipse(mark.covariance, view.plane, down, right), looks.faded(colour, 0.9)))
-    if selected or view.names:
-        words.insert(0 if selected else len(words), Word(mark.label, (down, right), looks.LANDMARK, 24.0))
-    return down, right
+        pieces.append((_ellipse(mark.covariance, view.plane, *at_flat), looks.faded(colour, 0.9)))
+    if selected or (view.names and mark.ref[0] not in named):
+        named.add(mark.ref[0])  # a ring is named once
+        words.insert(0 if selected else len(words), Word(mark.label, at_flat, looks.LANDMARK, 24.0))
 
 
 def _cross(down: float, right: float, selected: bool) -> Floats:
@@ -195,10 +213,14 @@ def _ellipse(covariance: Floats, plane: PlaneSpec, down: float, right: float) ->
     return np.stack([outline[:-1], outline[1:]], axis=1)
 
 
-def _joined(pieces: list[Piece]) -> Lines:
+def _joined(pieces: list[Piece], plane: PlaneSpec) -> Lines:
+    """All pieces that touch the picture; beyond its edge there is nothing to compare a line with."""
     parts = [(np.asarray(p, dtype=np.float64).reshape(-1, 2, 2), colour) for p, colour in pieces]
-    colours = [np.tile(colour, (len(p), 1)) for p, colour in parts]
-    return Lines(np.concatenate([p for p, _ in parts]), np.concatenate(colours))
+    lines = np.concatenate([p for p, _ in parts])
+    colours = np.concatenate([np.tile(colour, (len(p), 1)) for p, colour in parts])
+    half = np.array([plane.height_mm, plane.width_mm]) / 2.0
+    inside = (np.abs(lines) <= half + SLACK_MM).all(axis=2).any(axis=1)
+    return Lines(lines[inside], colours[inside])
 
 
 def _apart(words: list[Word], px_per_mm: float, plane: PlaneSpec) -> tuple[Word, ...]:
@@ -208,7 +230,7 @@ def _apart(words: list[Word], px_per_mm: float, plane: PlaneSpec) -> tuple[Word,
     for word in words:
         half = 0.5 * LETTER_WIDTH_PX * len(word.text)
         y, x = word.at_flat[0] * px_per_mm - word.lift_px, word.at_flat[1] * px_per_mm
-        limit = plane.width_mm / 2.0 * px_per_mm - half
+        limit = plane.width_mm / 2.0 * px_per_mm - half - EDGE_PX
         x = min(max(x, -limit), limit) if limit > 0 else 0.0
         if any(
             abs(y - other_y) < WORD_HEIGHT_PX and abs(x - other_x) < half + other for other_y, other_x, other in boxes

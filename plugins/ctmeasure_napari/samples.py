@@ -44,3 +44,25 @@ def revision_ear() -> list[LayerTuple]:
         When the sample is not shipped with this installation.
     """
     return sample_layers("revision_ear")
+
+
+def revision_ear_later() -> list[LayerTuple]:
+    """The same ear some months later, for the toolkit's sample menu.
+
+    Raises
+    ------
+    ctmeasure.errors.ScanError
+        When the sample is not shipped with this installation.
+    """
+    return sample_layers("revision_ear_later")
+
+
+def cone_beam_ear() -> list[LayerTuple]:
+    """The cone-beam ear, for the toolkit's sample menu.
+
+    Raises
+    ------
+    ctmeasure.errors.ScanError
+        When the sample is not shipped with this installation.
+    """
+    return sample_layers("cone_beam_ear")

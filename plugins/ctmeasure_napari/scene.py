@@ -137,14 +137,20 @@ def _holes(case: Case) -> Iterator[BodyMark]:
         return
     for site in case.results.sites:
         if site.drill_depth_mm is not None:
-            yield _hole(f"hole {site.id}", site.entry_lps, site.direction_lps, site.drill_depth_mm, radius)
+            yield _hole(_hole_label(site.id), site.entry_lps, site.direction_lps, site.drill_depth_mm, radius)
     for pair in case.results.pairs[:PAIRS_DRAWN]:
         ends = (
             (pair.entry_1_lps, pair.direction_1_lps, pair.thicknesses_mm[0]),
             (pair.entry_2_lps, pair.direction_2_lps, pair.thicknesses_mm[1]),
         )
         for letter, (entry, direction, thickness) in zip("ab", ends, strict=True):
-            yield _hole(f"pair {pair.rank}{letter}, through the bone", entry, direction, thickness, radius)
+            yield _hole(f"pair {pair.rank}{letter}", entry, direction, thickness, radius)
+
+
+def _hole_label(site_id: str) -> str:
+    """A user's own id as words; it is called a hole, whatever it is called."""
+    words = site_id.replace("_", " ")
+    return words if "hole" in words.lower() else f"hole {words}"
 
 
 def _hole(label: str, entry_lps: object, direction_lps: object, depth_mm: float, radius_mm: float) -> BodyMark:

@@ -13,12 +13,14 @@ OUT_OF_DATE = "Not computed since the last change."
 NEVER = "Not computed yet."
 COMPUTED_QUESTIONS = (2, 3, 4)
 """Questions whose answer is a computed result; the others come from what was entered."""
-MISSING_SHOWN = 2
+MISSING_WORDS = {3: "not assessed", 4: "note"}
+"""What the line under an answer is called; "missing" for the others."""
 
 
 @dataclass(frozen=True, slots=True)
 class QuestionText:
-    """One question as the panel shows it; ``missing`` is one line, ``all_missing`` the whole list."""
+    """One question as the panel shows it; ``missing`` is for one line (it starts with what it is and how many),
+    ``all_missing`` the whole list."""
 
     number: int
     question: str
@@ -67,9 +69,10 @@ def question_texts(case: Case, *, changed: bool) -> tuple[QuestionText, ...]:
         if answer.number in COMPUTED_QUESTIONS and case.results is None:
             said = state_words(case, changed=changed).lower().rstrip(".")
             missing = tuple(m for m in missing if m.startswith("place")) if answer.number == 2 else ()
-        shown = "; ".join(missing[:MISSING_SHOWN])
-        if len(missing) > MISSING_SHOWN:
-            shown += f"; and {len(missing) - MISSING_SHOWN} more"
+        shown = ""
+        if missing:
+            count = f" ({len(missing)})" if len(missing) > 1 else ""
+            shown = f"{MISSING_WORDS.get(answer.number, 'missing')}{count}: {'; '.join(missing)}"
         texts.append(QuestionText(answer.number, answer.question, said, shown, "\n".join(missing)))
     return tuple(texts)
 
@@ -84,11 +87,12 @@ def title_words(case: Case) -> str:
     return f"{side_words(case.side)} - {case.scan.pseudonym or 'no pseudonym'} - ctmeasure"
 
 
-def scan_words(case: Case) -> str:
-    """Pseudonym, grid and fitness of the scan: the header line without the side, which stands above it.
+def scan_words(case: Case) -> tuple[str, str]:
+    """What stands under the side: pseudonym and grid, and the whole header line for who points at it.
 
     Raises
     ------
     Nothing.
     """
-    return header_line(case).split("   ", 1)[1].replace("   ", " \N{MIDDLE DOT} ")
+    _, pseudonym, grid, *_ = header_line(case).split("   ")
+    return f"{pseudonym}\n{grid}", header_line(case)

@@ -139,10 +139,13 @@ class Workbench:
 
     def fit(self, pane: Pane) -> None:
         """Show the whole picture of one pane."""
+        self._fit_camera(pane)
+        self._draw(pane)
+
+    def _fit_camera(self, pane: Pane) -> None:
         pane.zoomed = False
         with pane.guard.writing():
             adapter.fit(pane.model, pane.plane.width_mm, pane.plane.height_mm)
-        self._draw(pane)
 
     # what a person does ----------------------------------------------------------------------------------------------
 
@@ -163,15 +166,15 @@ class Workbench:
         pane = self.panes[number]
         pane.key, pane.plane = key, choice.plane
         self.focus_lps = self.focus_lps - choice.plane.offset_mm(self.focus_lps) * choice.plane.normal_lps
-        self.fit(pane)
+        self._fit_camera(pane)
         self.refresh()
 
     def swap(self, number: int) -> None:
         """Exchange a small pane's plane with the large one's."""
         large, small = self.panes[0], self.panes[number]
         (large.key, large.plane), (small.key, small.plane) = (small.key, small.plane), (large.key, large.plane)
-        self.fit(large)
-        self.fit(small)
+        self._fit_camera(large)
+        self._fit_camera(small)
         self.refresh()
 
     def step(self, pane: Pane, distance_mm: float) -> None:
@@ -352,7 +355,7 @@ class Workbench:
         Nothing.
         """
         offset = float(self.panes[number].plane.offset_mm(self.focus_lps)) + 0.0
-        return "at its place" if abs(offset) < 0.05 else f"{offset:+.1f} mm off"
+        return "at its place" if abs(offset) < 0.05 else f"moved {offset:+.1f} mm"
 
     def selected_words(self) -> str:
         """The point in hand in words: name, doubt, and how far it is from the large plane."""

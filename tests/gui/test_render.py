@@ -68,9 +68,9 @@ def test_the_side_stands_on_every_picture(right_ear) -> None:
 
 @pytest.mark.parametrize(("offset_mm", "drawn"), [(0.0, True), (1.4, True), (-1.4, True), (1.6, False)])
 def test_a_cross_fades_with_distance_and_is_hidden_beyond(right_ear, offset_mm: float, drawn: bool) -> None:
-    case, volume = right_ear
+    case, _ = right_ear
     at = case.landmarks.point_lps("promontory")
-    plane = PlaneSpec("axial", "test", at + [0.0, 0.0, offset_mm], (1, 0, 0), (0, 1, 0), 30.0, 30.0, 0.2)
+    plane = PlaneSpec("axial", "test", np.add(at, (0.0, 0.0, offset_mm)), (1, 0, 0), (0, 1, 0), 30.0, 30.0, 0.2)
     layers = render(case_scene(case), view_of(right_ear, "", plane=plane))
     assert (("promontory", 0) in layers.held) is drawn
     if drawn:
@@ -92,7 +92,7 @@ def test_the_ellipse_is_the_95_percent_region_of_the_placement(right_ear) -> Non
     sigma = np.sqrt(PLACEMENT_MM**2 + VOXEL_MM**2 / 12.0 + 0.05**2)
     ellipse = reach[np.abs(reach - CHI_95 * sigma) < 0.02]
     assert len(ellipse) >= 48
-    assert looks.CROSS_MM < CHI_95 * sigma
+    assert CHI_95 * sigma > looks.CROSS_MM, "the cross would hide its ellipse"
 
 
 def test_the_selected_point_is_larger_and_named_and_follows_the_drag(right_ear) -> None:
@@ -110,16 +110,15 @@ def test_the_selected_point_is_larger_and_named_and_follows_the_drag(right_ear) 
 
     assert longest(taken) == pytest.approx(2 * looks.SELECTED_CROSS_MM)
     assert longest(plain) == pytest.approx(2 * looks.CROSS_MM)
-    view = view_of(right_ear, "canal_upright", selected=ref, held_at_lps=at + [0.0, 0.0, 1.0])
+    view = view_of(right_ear, "canal_upright", selected=ref, held_at_lps=np.add(at, (0.0, 0.0, 1.0)))
     dragged = render(case_scene(case), view)
     np.testing.assert_allclose(np.subtract(dragged.held[ref], taken.held[ref]), [-1.0, 0.0], atol=1e-9)
 
 
 def test_structures_are_cut_named_and_drawn_in_their_own_colour(right_ear) -> None:
-    case, volume = right_ear
-    plane = PlaneSpec(
-        "sagittal", "test", case.landmarks.point_lps("drum_centre") + [5.5, 0, 0], (0, 1, 0), (0, 0, -1), 40, 32, 0.2
-    )
+    case, _ = right_ear
+    at = np.add(case.landmarks.point_lps("drum_centre"), (5.5, 0.0, 0.0))
+    plane = PlaneSpec("sagittal", "test", at, (0, 1, 0), (0, 0, -1), 40, 32, 0.2)
     layers = render(case_scene(case), view_of(right_ear, "", plane=plane))
     assert {"facial canal", "tegmen", "jugular bulb"} <= {word.text for word in layers.words}
     assert len(coloured(layers, looks.STRUCTURE)) > 40

@@ -46,7 +46,7 @@ def test_state_words_tell_never_outdated_and_computed_apart(right_ear, results) 
 
 def test_title_and_header_start_with_the_side_and_keep_the_pseudonym(right_ear) -> None:
     assert title_words(right_ear[0]) == "RIGHT ear - SAMPLE-TEST - ctmeasure"
-    assert scan_words(right_ear[0]).startswith("SAMPLE-TEST \N{MIDDLE DOT} 0.40 x 0.40 x 0.40 mm")
+    assert scan_words(right_ear[0])[0] == "SAMPLE-TEST\n0.40 x 0.40 x 0.40 mm"
 
 
 def test_a_marked_ear_opens_along_and_down_its_canal_through_one_common_point(right_ear) -> None:

@@ -60,8 +60,14 @@ def brightness(picture, share_x: float, share_y: float) -> float:
     return float(picture[y - 4 : y + 5, x - 4 : x + 5, :3].mean())
 
 
-def test_the_window_shows_side_questions_cautions_and_true_planes_on_a_small_screen(window, qtbot) -> None:
-    from qtpy.QtWidgets import QApplication, QDockWidget, QLabel
+def test_the_window_looks_right_and_a_drag_a_computation_a_save_and_an_undo_do_what_they_say(window, qtbot) -> None:
+    """One window for both, because opening it is the slow part."""
+    check_side_questions_cautions_and_true_planes_on_a_small_screen(window)
+    check_a_real_drag_marks_results_stale_and_computing_fills_them(window, qtbot)
+
+
+def check_side_questions_cautions_and_true_planes_on_a_small_screen(window) -> None:
+    from qtpy.QtWidgets import QDockWidget, QLabel
 
     top = window.panel.window()
     assert top.minimumSizeHint().width() <= WIDTH_PX
@@ -93,10 +99,9 @@ def test_the_window_shows_side_questions_cautions_and_true_planes_on_a_small_scr
     assert (overlays["edge_top"].text, overlays["edge_bottom"].text) == ("S", "I")
     amber = (picture[..., 0] > picture[..., 2].astype(int) + 60) & (picture[..., 0] > 120)
     assert amber.sum() > 50
-    assert QApplication.instance() is not None
 
 
-def test_a_real_drag_moves_the_point_marks_results_stale_and_computing_fills_them(window, qtbot) -> None:
+def check_a_real_drag_marks_results_stale_and_computing_fills_them(window, qtbot) -> None:
     from qtpy.QtCore import QPoint, Qt
 
     workbench, pane = window.workbench, window.workbench.panes[0]
@@ -139,10 +144,7 @@ def test_a_real_drag_moves_the_point_marks_results_stale_and_computing_fills_the
     assert window.bottom.save.text() == "Save"
 
 
-@pytest.mark.parametrize("side", ["left", "right"])
-def test_in_3d_the_patients_left_is_on_the_right_of_the_screen(
-    display, make_napari_viewer, qtbot, side, phantom
-) -> None:
+def test_in_3d_the_patients_left_is_on_the_right_of_the_screen(display, make_napari_viewer, qtbot, phantom) -> None:
     from ctmeasure.volume.geometry import Geometry
     from ctmeasure.volume.volume import Volume
 
@@ -150,21 +152,25 @@ def test_in_3d_the_patients_left_is_on_the_right_of_the_screen(
     affine[:3, :3] = np.array([[0, 0, 1], [0, 1, 0], [1, 0, 0]])
     affine[:3, 3] = [-20.0, -20.0, -20.0]
     grid = Geometry((41, 41, 41), affine)
-    values = np.full(grid.shape_kji, -1000, np.int16)
-    centre = np.round(grid.to_kji(12.0 * phantom.outwards(side) + [0.0, 0.0, 8.0])).astype(int)
-    values[tuple(slice(c - 4, c + 5) for c in centre)] = 3000
     viewer = make_napari_viewer(show=True)
     adapter.prepare(viewer)
-    adapter.show_3d(viewer, Volume(grid, values), window=(-1000.0, 3000.0))
-    qtbot.wait(200)
-    for name in viewer.canvas.overlays:
-        viewer.canvas.overlays[name].visible = False
-    picture = adapter.screenshot(viewer, whole_window=False)[..., :3].mean(axis=-1)
-    rows, columns = np.nonzero(picture > 150)
-    assert len(rows) > 20
-    share = columns.mean() / picture.shape[1]
-    assert (share > 0.6) if side == "left" else (share < 0.4)
-    assert rows.mean() / picture.shape[0] < 0.5
+    shares = {}
+    for side in ("left", "right"):
+        values = np.full(grid.shape_kji, -1000, np.int16)
+        centre = np.round(grid.to_kji(np.add(12.0 * phantom.outwards(side), (0.0, 0.0, 8.0)))).astype(int)
+        values[tuple(slice(c - 4, c + 5) for c in centre)] = 3000
+        viewer.layers.clear()
+        adapter.show_3d(viewer, Volume(grid, values), window=(-1000.0, 3000.0))
+        for name in viewer.canvas.overlays:
+            viewer.canvas.overlays[name].visible = False
+        qtbot.wait(100)
+        picture = adapter.screenshot(viewer, whole_window=False)[..., :3].mean(axis=-1)
+        rows, columns = np.nonzero(picture > 150)
+        assert len(rows) > 20
+        assert rows.mean() / picture.shape[0] < 0.5, "superior is up"
+        shares[side] = columns.mean() / picture.shape[1]
+    assert shares["left"] > 0.6
+    assert shares["right"] < 0.4
 
 
 def test_cancel_failure_and_stale_results_leave_the_case_as_it_was(display, right_ear, results, qtbot) -> None:
