@@ -145,9 +145,9 @@ class Settings:
         12.0, unit="mm", words="how far along the drill direction an exit is looked for", low=3, high=25
     )
     confidence_digits: int = _setting(
-        2,
+        1,
         unit="1",
-        words="significant digits of the adaptive Monte Carlo",
+        words="significant digits of the adaptive Monte Carlo (2 takes about ten times the draws)",
         origin="JCGM 101:2008 clause 7.9",
         low=1,
         high=3,
