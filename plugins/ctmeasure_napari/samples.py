@@ -6,7 +6,7 @@ from typing import Any
 
 from ctmeasure.app.opened import open_sample
 
-from .adapter import volume_layer
+from .plain import volume_layer
 from .workbench import grey_windows
 
 LayerTuple = tuple[Any, dict[str, Any], str]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -141,6 +142,11 @@ class Workbench:
         """Show the whole picture of one pane."""
         self._fit_camera(pane)
         self._draw(pane)
+
+    def fit_all(self) -> None:
+        """Show the whole picture of every pane."""
+        for pane in self.panes:
+            self.fit(pane)
 
     def _fit_camera(self, pane: Pane) -> None:
         pane.zoomed = False
@@ -283,9 +289,7 @@ class Workbench:
         keys: dict[str, Callable[[], None]] = {}
         for key, (down, right) in steps.items():
             for prefix, by in (("", looks.NUDGE_MM), ("Shift-", looks.LARGE_NUDGE_MM)):
-                keys[prefix + key] = lambda down=down * by, right=right * by: self.nudge(
-                    pane, down_mm=down, right_mm=right
-                )
+                keys[prefix + key] = partial(self.nudge, pane, down_mm=down * by, right_mm=right * by)
         keys |= {
             "PageUp": lambda: self.step(pane, -looks.STEP_MM),
             "PageDown": lambda: self.step(pane, looks.STEP_MM),

@@ -14,6 +14,7 @@ pytest.importorskip("napari", reason="the window toolkit napari is not installed
 import ctmeasure_napari
 from ctmeasure_napari import adapter, looks
 from ctmeasure_napari.convert import flat_from_lps, through
+from ctmeasure_napari.plain import volume_layer
 from ctmeasure_napari.workbench import Workbench, grey_windows
 from napari.utils._proxies import ReadOnlyWrapper
 from napari.utils.interactions import mouse_move_callbacks, mouse_press_callbacks, mouse_release_callbacks
@@ -246,7 +247,7 @@ def test_a_scan_of_any_axis_order_stands_where_it_is_as_a_plain_layer(right_ear,
     values = np.flip(volume.values.transpose(order), [a for a in range(3) if flips[a]])
     grid = volume.geometry.permuted(order, flips)
     turned = Volume(grid, values, volume.source)
-    shown, keywords, kind = adapter.volume_layer(turned, name="scan", window=(0.0, 1.0))
+    shown, keywords, kind = volume_layer(turned, name="scan", window=(0.0, 1.0))
     assert kind == "image"
     assert keywords["units"] == ("mm", "mm", "mm")
     np.testing.assert_array_equal(shown, volume.values)
