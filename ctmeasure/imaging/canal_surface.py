@@ -311,7 +311,7 @@ class _Rays:
             + centres[:, 1:] * canal.posterior_lps
         )
         self.across = canal.direction_lps(angles)
-        self.left_scan = np.zeros((len(angles), len(depths)), np.bool_)
+        self.left_scan: NDArray[np.bool_] = np.zeros((len(angles), len(depths)), np.bool_)
 
     def rising(self, levels: TissueLevels, *, room: int) -> tuple[Floats, NDArray[np.int64]]:
         """Rising edges seen from the centre line: (angles, depths, room, 3) and their counts."""
@@ -331,7 +331,7 @@ class _Rays:
             n,
             smallest=layers.ROWS_WORTH_A_THREAD,
         )
-        self.left_scan = (~np.isfinite(values)).any(axis=1).reshape(shape)
+        self.left_scan = np.asarray((~np.isfinite(values)).any(axis=1)).reshape(shape)
         return edges.reshape(*shape, room, EDGE_COLUMNS), counts.reshape(shape)
 
     def along_normals(self, radius: Floats) -> _NormalRays:

@@ -40,6 +40,7 @@ class Walk(NamedTuple):
     exit_x: Floats
     exit_width: Floats
     exit_level: Floats
+    exit_low: Floats
     end_x: Floats
     code: Floats
 
@@ -76,10 +77,10 @@ def walk(
 
     n = len(values)
     result = np.empty((n, WALK_COLUMNS))
-    bone_from, drop = np.full(n, levels.bone_like), np.full(n, levels.drop)
+    bone_from, drop, gap_below = (np.full(n, level) for level in (levels.bone_like, levels.drop, levels.gap_below))
     in_threads(
         lambda start, stop: walk_profiles(
-            values, offsets_mm, search_mm[0], search_mm[1], bone_from, drop, exit_gap_mm, result, start, stop
+            values, offsets_mm, search_mm[0], search_mm[1], bone_from, drop, gap_below, exit_gap_mm, result, start, stop
         ),
         n,
         smallest=ROWS_WORTH_A_THREAD,

@@ -111,6 +111,11 @@ class TissueLevels:
         """A fall by this much leaves the bone: more than its unevenness and the noise."""
         return max(BONE_SHARE * (self.bone - self.soft), 4.0 * self.noise)
 
+    @property
+    def gap_below(self) -> float:
+        """A fall that stays above this is uneven bone, not a gap."""
+        return self.soft + GAP_SHARE * (self.bone - self.soft)
+
     def with_bone(self, bone: float, bone_sd: float) -> TissueLevels:
         """The same with another cortical level."""
         return replace(self, bone=float(bone), bone_sd=float(bone_sd))
@@ -118,6 +123,8 @@ class TissueLevels:
 
 BONE_SHARE = 0.25
 """A fall by this share of the step from soft tissue to bone ends the bone."""
+GAP_SHARE = 0.6
+"""Bone varies by some 10 percent; what dips under this share of the step from soft tissue to bone is a gap in it."""
 BONE_LIKE_SHARE = 0.12
 """A plate of 0.6 point-spread widths between air still peaks at this share above soft tissue."""
 

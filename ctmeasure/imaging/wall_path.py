@@ -27,8 +27,13 @@ SURFACE_U_MM = 0.06
 """Standard uncertainty of a wall surface whose own is not given."""
 SEPTUM_U_MM = 0.15
 """Extra standard uncertainty of an exit found behind other gaps, at half level of what may be a thin septum."""
+MODEL_U_MM = 0.05
+"""What parallel faces, even bone and one Gaussian leave out (scatter on synthetic ears with uneven, cellular bone)."""
 LINING_U_MM = 0.03
 """What not knowing the lining adds to the place of the bone front (its prior against canals of known lining)."""
+
+AIR_SHARE = 0.3
+"""A space that dips by this share of the step from soft tissue to air holds air; a small cell never shows all of it."""
 
 MODEL_FLAG = "model dependent"
 UNRESOLVED_FLAG = "present, not resolved"
@@ -206,7 +211,7 @@ def _paths(
     inflation = np.maximum(np.nan_to_num(fitted.misfit, nan=1.0), 1.0)
     thickness = np.where(fitted.ok & ~steep, fitted.thickness, np.nan)
     u_noise = fitted.u_noise * inflation
-    u_first = np.sqrt(u_noise**2 + fitted.u_bone**2 + fitted.u_blur**2 + 0.02**2)
+    u_first = np.sqrt(u_noise**2 + fitted.u_bone**2 + fitted.u_blur**2 + MODEL_U_MM**2)
     given = np.isfinite(thickness) & np.isfinite(u_first)
     thickness = np.where(given, thickness, np.nan)
     share = thickness / fwhm
@@ -240,7 +245,7 @@ def _paths(
         np.where(np.isfinite(to_exit), u_exit, np.nan),
         found.exit_level,
         found.exit_width,
-        found.exit_level < levels.air_soft,
+        found.exit_low < levels.soft - AIR_SHARE * (levels.soft - levels.air),
         small_gaps,
         left,
         ~steep & ~left & np.isfinite(found.peak_x) & ~np.isfinite(exit_x),

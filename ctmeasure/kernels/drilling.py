@@ -16,8 +16,8 @@ from ctmeasure.kernels.primitives import point_segment, segment_cone, segment_tr
 
 HAND_COLUMNS = 7
 """Standard normals per draw: placement along the wall (2), along the normal, skid, tilt (2), exit."""
-ELEMENT_COLUMNS = 9
-"""A triangle: three corners. A tube segment: two ends, two radii, one unused."""
+ELEMENT_COLUMNS = 13
+"""A triangle: three corners, then its bounding ball. A tube segment: two ends, two radii, the rest unused."""
 
 
 @njit(cache=True, nogil=True)
@@ -37,6 +37,21 @@ def _drawn(vectors, depth, sd, hand, p, q):  # type: ignore[no-untyped-def]
             + skid * vectors[7, c]
         )
         q[c] = p[c] + scale * (vectors[1, c] + lean_a * vectors[5, c] + lean_b * vectors[6, c])
+
+
+@njit(cache=True, nogil=True)
+def _element_distance(elements, e, cones, p, dx, dy, dz, triangle, out, foot):  # type: ignore[no-untyped-def]
+    """Distance of a path from one element: to the surface of a tube segment, or to a triangle."""
+    if cones:
+        return segment_cone(
+            p[0], p[1], p[2], dx, dy, dz, elements[e, 0], elements[e, 1], elements[e, 2],
+            elements[e, 3] - elements[e, 0], elements[e, 4] - elements[e, 1], elements[e, 5] - elements[e, 2],
+            elements[e, 6], elements[e, 7],
+        )  # fmt: skip
+    for corner in range(3):
+        for c in range(3):
+            triangle[corner, c] = elements[e, 3 * corner + c]
+    return segment_triangle(p[0], p[1], p[2], dx, dy, dz, triangle, out, foot)
 
 
 @njit(cache=True, nogil=True)
@@ -64,7 +79,7 @@ def drawn_gaps(  # type: ignore[no-untyped-def]
     enough
         Shape (n,): a gap found to be below this need not be found any smaller; minus infinity: all are exact.
     elements, chunks, balls, cones
-        Shape (m, 9) elements; (k + 1,) first element of each chunk; (k, 4) bounding balls; whether they are tube
+        Shape (m, 13) elements; (k + 1,) first element of each chunk; (k, 4) bounding balls; whether they are tube
         segments.
     gaps
         Output, shape (n, b).
@@ -107,17 +122,15 @@ def drawn_gaps(  # type: ignore[no-untyped-def]
                 if away - balls[k, 3] >= best:
                     continue
                 for e in range(chunks[k], chunks[k + 1]):
-                    if cones:
-                        d = segment_cone(
-                            p[0], p[1], p[2], dx, dy, dz, elements[e, 0], elements[e, 1], elements[e, 2],
-                            elements[e, 3] - elements[e, 0], elements[e, 4] - elements[e, 1],
-                            elements[e, 5] - elements[e, 2], elements[e, 6], elements[e, 7],
-                        )  # fmt: skip
-                    else:
-                        for corner in range(3):
-                            for c in range(3):
-                                triangle[corner, c] = elements[e, 3 * corner + c]
-                        d = segment_triangle(p[0], p[1], p[2], dx, dy, dz, triangle, out, foot)
+                    if best < stop_at:
+                        break
+                    if not cones:
+                        away, _ = point_segment(
+                            elements[e, 9], elements[e, 10], elements[e, 11], p[0], p[1], p[2], dx, dy, dz
+                        )
+                        if away - elements[e, 12] >= best:
+                            continue
+                    d = _element_distance(elements, e, cones, p, dx, dy, dz, triangle, out, foot)
                     if d < best:
                         best, found = d, True
             gaps[i, b] = best * scale[b] - bur - widening[b] if found else limit[i]

@@ -23,8 +23,8 @@ NONE_MM = 50.0
 """A thickness or gap fixed at this width has its far edge outside every window: the model without that edge."""
 LEAST_THICKNESS_MM = 0.01
 """Thickness and gap are kept above this, where the model still depends on them."""
-WALK_COLUMNS = 10
-PEAK_X, PEAK, FALL_X, GAP_LOW, GAP_WIDTH, EXIT_X, EXIT_WIDTH, EXIT_LEVEL, END_X, CODE = range(WALK_COLUMNS)
+WALK_COLUMNS = 11
+PEAK_X, PEAK, FALL_X, GAP_LOW, GAP_WIDTH, EXIT_X, EXIT_WIDTH, EXIT_LEVEL, EXIT_LOW, END_X, CODE = range(WALK_COLUMNS)
 NO_BONE, NO_FALL, EXIT_FOUND, LEFT_SCAN = 0.0, 1.0, 2.0, 3.0
 """Codes of `walk_profiles`: no bone at the entry; bone without an exit in reach; an exit; the ray left the scan."""
 EDGE_COLUMNS = 4
@@ -267,7 +267,29 @@ def _local_bottom(y, first, end, rise):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def walk_profiles(profiles, x, search_from, search_to, bone_from, drop, exit_gap, result, start, stop):  # type: ignore[no-untyped-def]
+def _leave(x, y, bottom, last, level):  # type: ignore[no-untyped-def]
+    """Where y first rises above the level on the way from `bottom` to `last` (either way); x[last] when it does not."""
+    step = 1 if last >= bottom else -1
+    i = bottom
+    while i != last:
+        if y[i + step] >= level > y[i]:
+            return x[i] + (level - y[i]) / (y[i + step] - y[i]) * (x[i + step] - x[i])
+        i += step
+    return x[last]
+
+
+@njit(cache=True, nogil=True)
+def _mean_between(x, y, end, low, high):  # type: ignore[no-untyped-def]
+    total, count = 0.0, 0
+    for i in range(end):
+        if low <= x[i] <= high:
+            total += y[i]
+            count += 1
+    return total / count if count > 0 else np.nan
+
+
+@njit(cache=True, nogil=True)
+def walk_profiles(profiles, x, search_from, search_to, bone_from, drop, gap_below, exit_gap, result, start, stop):  # type: ignore[no-untyped-def]
     """Walk each profile from the wall's front through bone and small gaps to the exit space.
 
     Parameters
@@ -280,11 +302,14 @@ def walk_profiles(profiles, x, search_from, search_to, bone_from, drop, exit_gap
         Shape (n,): values above this count as bone at the entry.
     drop
         Shape (n,): a fall or rise by this much is an edge, less is unevenness of the bone or noise.
+    gap_below
+        Shape (n,): a fall that stays above this is unevenness too, not a gap.
     exit_gap
         A gap at least this wide, mm, is the exit.
     result
-        Shape (n, 10): x and value of the first peak; x where the first gap begins (NaN: none), its lowest value and
-        width; x where the exit begins (NaN: none), its width, its middle level; last x inside the scan; code.
+        Shape (n, 11): x and value of the first peak; x where the first gap begins (NaN: none), its lowest value and
+        width; x where the exit begins (NaN: none), its width, its middle level, its lowest value; last x inside the
+        scan; code.
     start, stop
         Rows to do.
     """
@@ -310,24 +335,29 @@ def walk_profiles(profiles, x, search_from, search_to, bone_from, drop, exit_gap
         result[r, PEAK_X], result[r, PEAK] = x[top], y[top]
         while i < end:
             bottom, rise = _local_bottom(y, i, end, drop[r])
-            fall_x = _crossing(x, y, top, bottom, 0.5 * (y[top] + y[bottom]), False)
+            if y[bottom] > gap_below[r]:
+                if rise >= end:
+                    break
+                top, i = _local_top(y, rise, end, drop[r])
+                continue
+            next_top, after = end - 1, end
+            level = 0.5 * (y[top] + y[bottom])
             if rise < end:
                 next_top, after = _local_top(y, rise, end, drop[r])
-                rise_x = _crossing(x, y, bottom, next_top, 0.5 * (y[bottom] + y[next_top]), True)
-            else:
-                next_top, after, rise_x = end - 1, end, x[end - 1]
+                level = 0.5 * (min(y[top], y[next_top]) + y[bottom])
+            fall_x = _leave(x, y, bottom, top, 0.5 * (y[top] + y[bottom]))
+            rise_x = _leave(x, y, bottom, end - 1, level)
             width = rise_x - fall_x
+            mean = _mean_between(x, y, end, fall_x, rise_x)
             if math.isnan(result[r, FALL_X]):
                 result[r, FALL_X], result[r, GAP_LOW] = fall_x, y[bottom]
                 result[r, GAP_WIDTH] = width if rise < end else np.inf
-            if width >= exit_gap:
+            # A long stretch of faint bone behind a small dip is not a space, however the half level cuts it.
+            if width >= exit_gap and mean < gap_below[r]:
                 result[r, EXIT_X], result[r, EXIT_WIDTH] = fall_x, width
-                total, count = 0.0, 0
-                for j in range(end):
-                    if fall_x + 0.25 * min(width, 4.0) <= x[j] <= fall_x + 0.75 * min(width, 4.0):
-                        total += y[j]
-                        count += 1
-                result[r, EXIT_LEVEL] = total / count if count > 0 else y[bottom]
+                reach = min(width, 4.0)
+                result[r, EXIT_LEVEL] = _mean_between(x, y, end, fall_x + 0.25 * reach, fall_x + 0.75 * reach)
+                result[r, EXIT_LOW] = y[bottom]
                 code = EXIT_FOUND
                 break
             top, i = next_top, after

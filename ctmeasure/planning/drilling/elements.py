@@ -29,11 +29,11 @@ def tube_elements(tube_lps: Floats, radii_mm: Floats) -> Elements:
     -------
     >>> import numpy as np
     >>> tube_elements(np.eye(3), np.ones(3)).elements.shape
-    (2, 9)
+    (2, 13)
     """
     if len(tube_lps) == 1:
         tube_lps, radii_mm = np.repeat(tube_lps, 2, axis=0), np.repeat(radii_mm, 2)
-    rows = np.column_stack([tube_lps[:-1], tube_lps[1:], radii_mm[:-1], radii_mm[1:], np.zeros(len(tube_lps) - 1)])
+    rows = np.column_stack([tube_lps[:-1], tube_lps[1:], radii_mm[:-1], radii_mm[1:], np.zeros((len(tube_lps) - 1, 5))])
     corners = np.stack([tube_lps[:-1], tube_lps[1:]], axis=1)
     reach = np.stack([radii_mm[:-1], radii_mm[1:]], axis=1)
     return _chunked(rows, corners, reach, [np.arange(i, min(i + CHUNK, len(rows))) for i in range(0, len(rows), CHUNK)],
@@ -49,9 +49,11 @@ def triangle_elements(triangles_lps: Floats) -> Elements:
     >>> triangle_elements(np.zeros((20, 3, 3))).chunks.tolist()[-1]
     20
     """
-    rows = triangles_lps.reshape(-1, 9)
+    centre = triangles_lps.mean(axis=1)
+    radius = np.max(np.linalg.norm(triangles_lps - centre[:, None], axis=2), axis=1)
+    rows = np.column_stack([triangles_lps.reshape(-1, 9), centre, radius])
     reach = np.zeros(triangles_lps.shape[:2])
-    return _chunked(rows, triangles_lps, reach, _halved(np.arange(len(rows)), triangles_lps.mean(axis=1)), cones=False)
+    return _chunked(rows, triangles_lps, reach, _halved(np.arange(len(rows)), centre), cones=False)
 
 
 def _halved(rows: NDArray[np.intp], centres: Floats) -> list[NDArray[np.intp]]:

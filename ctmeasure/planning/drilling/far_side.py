@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctmeasure.anatomy.frames import RimCurve
+from ctmeasure.imaging.levels import TissueLevels
 from ctmeasure.imaging.wall_path import BELOW, NO_EXIT, NO_WALL, NOT_ASSESSED, WallPaths
 from ctmeasure.planning.drilling.structures import Obstacle
 
@@ -31,7 +32,10 @@ BEHIND_NAMES = {
     "lateral_semicircular_canal": "lateral semicircular canal",
 }
 CELL = "mastoid cell"
-SOFT = "soft tissue or marrow"
+SOFT, MARROW, SOFT_OR_MARROW = "soft tissue", "closed cell or marrow", "soft tissue or marrow"
+SOFT_SHARE, MARROW_SHARE = 0.06, 0.12
+"""Shares of the step from soft tissue to bone: up to the first it is soft tissue, from the second on marrow (or a cell
+that bone and fluid average to that level); between them, either."""
 UNKNOWN = "not assessed"
 
 
@@ -41,6 +45,7 @@ def name_far_sides(
     *,
     direction_lps: Floats,
     rim: RimCurve,
+    levels: TissueLevels,
     obstacles: Iterable[Obstacle],
 ) -> NDArray[np.str_]:
     """Name what lies behind each path.
@@ -53,6 +58,8 @@ def name_far_sides(
         Shape (n, 3); unit directions.
     rim
         The rim curve, with the canal frame.
+    levels
+        Grey levels of the ear.
     obstacles
         Marked structures.
 
@@ -69,8 +76,8 @@ def name_far_sides(
     Notes
     -----
     A marked tegmen, joint, vein or nerve within 1 mm of where the bone ends, or pierced before, names the far side.
-    Otherwise air is named by its size and by where it lies about the rim, and soft tissue stays "soft tissue or
-    marrow": grey values do not tell scar, fluid, marrow and brain apart.
+    Otherwise air is named by its size and by where it lies about the rim, and what is no air by its level: grey values
+    tell marrow from soft tissue, but not scar, fluid, nerve and brain from each other.
     """
     names = np.full(len(entry_lps), UNKNOWN, dtype="<U32")
     names[paths.no_exit] = NO_EXIT
@@ -82,7 +89,9 @@ def name_far_sides(
     angle = canal.wall_angle_deg(exit_lps)
     outside_rim = canal.depth_mm(exit_lps) - canal.depth_mm(rim.point_lps(angle))
     air = _air_names(angle, outside_rim, np.nan_to_num(paths.exit_width_mm))
-    names = np.where(there, np.where(paths.air_exit, air, SOFT), names)
+    share = (np.nan_to_num(paths.exit_level) - levels.soft) / (levels.bone - levels.soft)
+    dense = np.where(share < SOFT_SHARE, SOFT, np.where(share > MARROW_SHARE, MARROW, SOFT_OR_MARROW))
+    names = np.where(there, np.where(paths.air_exit, air, dense), names)
     nearest = np.full(len(entry_lps), NEAR_MM)
     reach = np.nan_to_num(paths.to_exit_mm)[:, None]
     for obstacle in obstacles:

@@ -104,7 +104,14 @@ def measure_places(
     if spread.assumed:
         thin = paths.to_first_gap_mm * np.cos(np.radians(psi)) < UNRESOLVED_BELOW_MM
         state[thin & np.isfinite(paths.to_first_gap_mm)] = PRESENT
-    far = name_far_sides(paths, entry_lps, direction_lps=direction, rim=scene.rim, obstacles=scene.obstacles)
+    far = name_far_sides(
+        paths,
+        entry_lps,
+        direction_lps=direction,
+        rim=scene.rim,
+        levels=scene.wall.surface.levels,
+        obstacles=scene.obstacles,
+    )
     depth = drill_depth_mm(paths.to_exit_mm, psi, settings=settings)
     ends = np.isfinite(depth)
     short = ends & ~_tip_reaches(paths.to_exit_mm, psi, scene)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -25,6 +25,9 @@ from ctmeasure.volume.volume import Volume
 
 if TYPE_CHECKING:
     from ctmeasure.volume.quality import ScanFitness
+
+
+Array = TypeVar("Array", bound="np.ndarray[Any, Any]")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,11 +107,20 @@ def plan_drilling(given: DrillInput, *, progress: Progress = no_progress) -> Dri
 def wall_map_of(scene: Scene) -> CanalWallMap:
     """The wall as a record for drawing."""
     wall = scene.wall
-    arrays = (wall.wall_angles_deg, wall.rim_distances_mm, wall.points_lps, wall.normals_lps, wall.status, wall.rim_lps)
-    copies = [np.array(a) for a in arrays]
-    for array in copies:
-        array.setflags(write=False)
-    return CanalWallMap(*copies)
+    return CanalWallMap(
+        _kept(wall.wall_angles_deg),
+        _kept(wall.rim_distances_mm),
+        _kept(wall.points_lps),
+        _kept(wall.normals_lps),
+        _kept(wall.status),
+        _kept(wall.rim_lps),
+    )
+
+
+def _kept(array: Array) -> Array:
+    copy = array.copy()
+    copy.setflags(write=False)
+    return copy
 
 
 def _warnings(scene: Scene) -> tuple[str, ...]:

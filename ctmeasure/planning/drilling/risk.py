@@ -163,10 +163,13 @@ def _one_risk(
         )  # fmt: skip
         if len(left):
             p_contact[left], p_below[left] = counted.contact / counted.draws, counted.below / counted.draws
+            low, high = clopper_pearson_arrays(counted.contact, counted.draws)
             upper[left] = clopper_pearson_arrays(counted.below, counted.draws)[1]
-            # A few draws do not estimate a small probability: there only a lower limit above the risk counts.
-            low = clopper_pearson_arrays(counted.contact, counted.draws)[0]
+            # A few draws do not estimate a small probability: only a lower limit above the risk counts as contact, and
+            # no event at all is shown as the upper limit, not as zero.
             rule_contact[left] = np.where(few[left], low, p_contact[left])
+            p_contact[left] = np.where(few[left] & (counted.contact == 0), high, p_contact[left])
+            p_below[left] = np.where(few[left] & (counted.below == 0), upper[left], p_below[left])
             draws[left] = counted.draws
     verdicts = tuple(_verdict(obstacle, central[i], margin[i], rule_contact[i], upper[i], risk) for i in range(n))
     return StructureRisk(obstacle, central, margin, risk, p_contact, p_below, upper, draws, edge, verdicts)

@@ -141,7 +141,7 @@ def map_angles_deg(settings: Settings) -> NDArray[np.float64]:
     90
     """
     count = max(round(360.0 / settings.map_angle_step_deg), 8)
-    return np.arange(count) * (360.0 / count)
+    return np.asarray(np.arange(count) * (360.0 / count), dtype=np.float64)
 
 
 def map_rims_mm(settings: Settings) -> NDArray[np.float64]:
@@ -153,7 +153,8 @@ def map_rims_mm(settings: Settings) -> NDArray[np.float64]:
     [0.0, 8.0]
     """
     count = round((settings.map_rim_high_mm - settings.map_rim_low_mm) / settings.map_rim_step_mm)
-    return settings.map_rim_low_mm + settings.map_rim_step_mm * np.arange(count + 1)
+    rims = settings.map_rim_low_mm + settings.map_rim_step_mm * np.arange(count + 1)
+    return np.asarray(rims, dtype=np.float64)
 
 
 def _barred(volume: Volume, facts: CaseFacts, settings: Settings) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from ctmeasure.anatomy.clock import clock_hour
 from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.sectors import sector_of
 from ctmeasure.errors import LandmarkError
-from ctmeasure.imaging.wall_path import NOT_ASSESSED, STATES, WallPaths
+from ctmeasure.imaging.wall_path import MODEL_U_MM, NOT_ASSESSED, STATES, WallPaths
 from ctmeasure.planning.drilling.bores import Bores
 from ctmeasure.planning.drilling.directions import BLOCKED, UNKNOWN
 from ctmeasure.planning.drilling.needs import need_words
@@ -206,7 +206,7 @@ def _thickness(paths: WallPaths, index: int, flags: tuple[str, ...]) -> Estimate
         Contribution("noise", float(paths.u_noise[index])),
         Contribution("bone level", float(paths.u_bone[index])),
         Contribution("point spread", float(paths.u_blur[index])),
-        Contribution("model", 0.02),
+        Contribution("model", MODEL_U_MM),
     )
     return Estimate(
         value, u, max(value - 1.96 * u, 0.0), value + 1.96 * u, "mm",

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ctmeasure.anatomy.clock import clock_hour
 from ctmeasure.anatomy.landmarks import PointLps
-from ctmeasure.imaging.wall_path import NO_WALL, NOT_ASSESSED, STATES
+from ctmeasure.imaging.wall_path import STATES
 from ctmeasure.planning.drilling.directions import BLOCKED, UNKNOWN
 from ctmeasure.planning.drilling.places import SHORT_TIP_FLAG, Places, measure_places
 from ctmeasure.planning.drilling.risk import StructureRisk, missing_by_place, structure_risks
@@ -22,7 +22,7 @@ from ctmeasure.planning.drilling.sites import (
     UNREACHABLE_FLAG,
 )
 from ctmeasure.planning.drilling.verdict import ANGLE_FLAG, ANGLE_REFUSED_FLAG, place_verdict
-from ctmeasure.planning.results import ZoneCell
+from ctmeasure.planning.results import ThicknessState, ZoneCell
 from ctmeasure.progress import Progress, no_progress, part_of
 
 Floats = NDArray[np.float64]
@@ -97,11 +97,11 @@ def map_zone(scene: Scene, *, progress: Progress = no_progress) -> Zone:
 
 
 def _empty(scene: Scene, angle: float, rim: float, status: str) -> ZoneCell:
-    state = STATES[NOT_ASSESSED] if status == "outside scan" else STATES[NO_WALL]
+    state: ThicknessState = "not assessed" if status == "outside scan" else "no wall found"
     return ZoneCell(
         float(angle), float(clock_hour(angle, scene.canal.side)), float(rim), None, None, None, None, None,
         state, None, "not assessed", None, "", None, None, None, "not assessed", (*scene.barred, status),
-    )  # type: ignore[arg-type]  # fmt: skip
+    )  # fmt: skip
 
 
 def _cell(
