@@ -6,6 +6,8 @@ A point is inside when each index lies within [0, n - 1] (voxel centres), give o
 
 from __future__ import annotations
 
+import sys
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -13,15 +15,15 @@ from numpy.typing import NDArray
 INSIDE_TOLERANCE = 1e-6
 """In voxels: a point this far beyond the outermost centres still counts as on them (rounding of the inverse map)."""
 
-ROW_PIECE = 128
+ROW_PIECE = 64
 """Pixels of a row done at a time: the buffers stay in the nearest cache."""
 
 MEAN, MAXIMUM, MINIMUM = 0, 1, 2
 """How a slab is reduced."""
 
 
-@njit(cache=True, nogil=True, inline="always")
-def _linear_at(flat, k, j, i, last_k, last_j, last_i, row, plane, up_k, up_j, up_i):
+@njit(cache=True, nogil=True)
+def _linear_at(flat, k, j, i, last_k, last_j, last_i, row, plane, up_k, up_j, up_i):  # type: ignore[no-untyped-def]
     # The base corner is held one step back from the far face, so no branch is needed there; `up_*` is 0 on an axis
     # with a single voxel.
     k0 = min(np.intp(k), last_k)
@@ -43,8 +45,8 @@ def _linear_at(flat, k, j, i, last_k, last_j, last_i, row, plane, up_k, up_j, up
     return low + (k - k0) * (high - low)
 
 
-@njit(cache=True, nogil=True, inline="always")
-def _cubic_weights(t):
+@njit(cache=True, nogil=True)
+def _cubic_weights(t):  # type: ignore[no-untyped-def]
     # Catmull-Rom: the cubic through the four neighbours whose slopes are central differences.
     t2 = t * t
     t3 = t2 * t
@@ -57,7 +59,7 @@ def _cubic_weights(t):
 
 
 @njit(cache=True, nogil=True)
-def _cubic_at(flat, k, j, i, n_k, n_j, n_i):
+def _cubic_at(flat, k, j, i, n_k, n_j, n_i):  # type: ignore[no-untyped-def]
     k0 = min(max(np.intp(k), 0), max(n_k - 2, 0))
     j0 = min(max(np.intp(j), 0), max(n_j - 2, 0))
     i0 = min(max(np.intp(i), 0), max(n_i - 2, 0))
@@ -144,7 +146,7 @@ def sample_points(
 
 
 @njit(cache=True, nogil=True)
-def _clip(start, step, n, low, high):
+def _clip(start, step, n, low, high):  # type: ignore[no-untyped-def]
     # Columns [low, high) for which start + column * step stays on the grid of n voxels.
     first, last = -INSIDE_TOLERANCE, n - 1 + INSIDE_TOLERANCE
     if step == 0.0:
@@ -158,51 +160,107 @@ def _clip(start, step, n, low, high):
     return int(a), max(int(a), int(b))
 
 
+def pairs_of(values: NDArray) -> NDArray[np.int32]:
+    """View int16 voxels as overlapping 32-bit words, each a voxel and its right-hand neighbour: two in one load.
+
+    Parameters
+    ----------
+    values
+        Shape (K, J, I), C-ordered.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (K * J * I - 1,), int32 at steps of two bytes, read-only; empty where the trick does not apply (other
+        types, a single column, a big-endian machine, or more voxels than 32 bits count).
+    """
+    fits = values.dtype == np.int16 and values.shape[2] > 1 and values.size < 2**31 and sys.byteorder == "little"
+    base = np.frombuffer(values.data if fits else bytes(4), np.int32, count=1)
+    shape = (values.size - 1 if fits else 0,)
+    return np.lib.stride_tricks.as_strided(base, shape=shape, strides=(2,), writeable=False)
+
+
+# The row kernels are three short loops over a small buffer instead of one long one: places, loads, blends. The first
+# and last then run on whole vector registers, and the loads (the slow part: they miss the cache) overlap one another.
+# Buffers are parts of one array, so that the compiler can see that they do not overlap.
+
+
 @njit(cache=True, nogil=True)
-def _linear_row(flat, shape, k, j, i, step_k, step_j, step_i, low, high, at, work, line):
-    # Three short loops over a small buffer instead of one long one: places, loads, blends. The first and last then run
-    # on whole vector registers, and the loads (the slow part: they miss the cache) overlap one another.
-    n_k, n_j, n_i = shape
-    last_k, last_j, last_i = max(n_k - 2, 0), max(n_j - 2, 0), max(n_i - 2, 0)
-    up_k = np.uintp(n_j * n_i if n_k > 1 else 0)
-    up_j = np.uintp(n_i if n_j > 1 else 0)
-    up_i = np.uintp(1 if n_i > 1 else 0)
-    part_k, part_j, part_i = work[0], work[1], work[2]
-    c000, c001, c010, c011 = work[3], work[4], work[5], work[6]
-    c100, c101, c110, c111 = work[7], work[8], work[9], work[10]
+def _places(shape, k, j, i, step_k, step_j, step_i, first, count, at, part):  # type: ignore[no-untyped-def]
+    last_k, last_j, last_i = max(shape[0] - 2, 0), max(shape[1] - 2, 0), max(shape[2] - 2, 0)
+    rows, columns, start = np.float64(shape[1]), np.float64(shape[2]), np.float64(first)
+    for m in range(count):
+        c = start + np.float64(np.int32(m))
+        at_k, at_j, at_i = k + c * step_k, j + c * step_j, i + c * step_i
+        # The base corner is held one step back from the far face: no branch is needed there.
+        k0 = min(np.int32(at_k), np.int32(last_k))
+        j0 = min(np.int32(at_j), np.int32(last_j))
+        i0 = min(np.int32(at_i), np.int32(last_i))
+        part[m] = np.float32(at_k - k0)
+        part[ROW_PIECE + m] = np.float32(at_j - j0)
+        part[2 * ROW_PIECE + m] = np.float32(at_i - i0)
+        # Exact in float64, and narrowed to 32 bits on whole registers; integer products would be widened to 64.
+        at[m] = at.dtype.type((np.float64(k0) * rows + np.float64(j0)) * columns + np.float64(i0))
+
+
+@njit(cache=True, nogil=True)
+def _linear_row(flat, shape, k, j, i, step_k, step_j, step_i, low, high, at, part, corner, line):  # type: ignore[no-untyped-def]
+    up_k = np.uintp(shape[1] * shape[2] if shape[0] > 1 else 0)
+    up_j = np.uintp(shape[2] if shape[1] > 1 else 0)
+    up_i = np.uintp(1 if shape[2] > 1 else 0)
     for first in range(low, high, ROW_PIECE):
         count = min(ROW_PIECE, high - first)
+        _places(shape, k, j, i, step_k, step_j, step_i, first, count, at, part)
         for m in range(count):
-            c = np.float64(np.int32(first + m))
-            at_k, at_j, at_i = k + c * step_k, j + c * step_j, i + c * step_i
-            # The base corner is held one step back from the far face: no branch is needed there.
-            k0 = min(np.int32(at_k), np.int32(last_k))
-            j0 = min(np.int32(at_j), np.int32(last_j))
-            i0 = min(np.int32(at_i), np.int32(last_i))
-            part_k[m], part_j[m], part_i[m] = at_k - k0, at_j - j0, at_i - i0
-            at[m] = (np.intp(k0) * n_j + j0) * n_i + i0
+            p = np.uintp(at[m])
+            q = p + up_k
+            corner[m], corner[ROW_PIECE + m] = flat[p], flat[p + up_i]
+            corner[2 * ROW_PIECE + m], corner[3 * ROW_PIECE + m] = flat[p + up_j], flat[p + up_j + up_i]
+            corner[4 * ROW_PIECE + m], corner[5 * ROW_PIECE + m] = flat[q], flat[q + up_i]
+            corner[6 * ROW_PIECE + m], corner[7 * ROW_PIECE + m] = flat[q + up_j], flat[q + up_j + up_i]
         for m in range(count):
-            low_corner = np.uintp(at[m])
-            high_corner = low_corner + up_k
-            c000[m], c001[m] = flat[low_corner], flat[low_corner + up_i]
-            c010[m], c011[m] = flat[low_corner + up_j], flat[low_corner + up_j + up_i]
-            c100[m], c101[m] = flat[high_corner], flat[high_corner + up_i]
-            c110[m], c111[m] = flat[high_corner + up_j], flat[high_corner + up_j + up_i]
-        piece = line[first : first + count]
+            a, b = part[2 * ROW_PIECE + m], part[ROW_PIECE + m]
+            v00 = corner[m] + a * (corner[ROW_PIECE + m] - corner[m])
+            v01 = corner[2 * ROW_PIECE + m] + a * (corner[3 * ROW_PIECE + m] - corner[2 * ROW_PIECE + m])
+            v10 = corner[4 * ROW_PIECE + m] + a * (corner[5 * ROW_PIECE + m] - corner[4 * ROW_PIECE + m])
+            v11 = corner[6 * ROW_PIECE + m] + a * (corner[7 * ROW_PIECE + m] - corner[6 * ROW_PIECE + m])
+            near, far = v00 + b * (v01 - v00), v10 + b * (v11 - v10)
+            line[first + m] = near + part[m] * (far - near)
+
+
+@njit(cache=True, nogil=True)
+def _blend_pair(word, share):  # type: ignore[no-untyped-def]
+    left = np.float32(np.int32(word << 16) >> 16)
+    right = np.float32(word >> 16)
+    return left + share * (right - left)
+
+
+@njit(cache=True, nogil=True)
+def _linear_row_of_pairs(pairs, shape, k, j, i, step_k, step_j, step_i, low, high, at, part, word, line):  # type: ignore[no-untyped-def]
+    up_k = np.uintp(shape[1] * shape[2] if shape[0] > 1 else 0)
+    up_j = np.uintp(shape[2] if shape[1] > 1 else 0)
+    for first in range(low, high, ROW_PIECE):
+        count = min(ROW_PIECE, high - first)
+        _places(shape, k, j, i, step_k, step_j, step_i, first, count, at, part)
         for m in range(count):
-            a, b = part_i[m], part_j[m]
-            v00 = c000[m] + a * (c001[m] - c000[m])
-            v01 = c010[m] + a * (c011[m] - c010[m])
-            v10 = c100[m] + a * (c101[m] - c100[m])
-            v11 = c110[m] + a * (c111[m] - c110[m])
-            near = v00 + b * (v01 - v00)
-            far = v10 + b * (v11 - v10)
-            piece[m] = near + part_k[m] * (far - near)
+            p = np.uintp(at[m])
+            q = p + up_k
+            word[m] = pairs[p]
+            word[ROW_PIECE + m] = pairs[p + up_j]
+            word[2 * ROW_PIECE + m] = pairs[q]
+            word[3 * ROW_PIECE + m] = pairs[q + up_j]
+        for m in range(count):
+            a, b = part[2 * ROW_PIECE + m], part[ROW_PIECE + m]
+            v00, v01 = _blend_pair(word[m], a), _blend_pair(word[ROW_PIECE + m], a)
+            v10, v11 = _blend_pair(word[2 * ROW_PIECE + m], a), _blend_pair(word[3 * ROW_PIECE + m], a)
+            near, far = v00 + b * (v01 - v00), v10 + b * (v11 - v10)
+            line[first + m] = near + part[m] * (far - near)
 
 
 @njit(cache=True, nogil=True)
 def sample_planes(
     values: NDArray,
+    pairs: NDArray[np.int32],
     origins_kji: NDArray[np.float64],
     row_step_kji: NDArray[np.float64],
     column_step_kji: NDArray[np.float64],
@@ -220,6 +278,8 @@ def sample_planes(
     ----------
     values
         Shape (K, J, I), C-ordered, int16 or float32, fewer than 2**31 voxels along an axis.
+    pairs
+        `pairs_of` the values.
     origins_kji
         Shape (planes, 3): index of pixel (0, 0) of each plane.
     row_step_kji, column_step_kji
@@ -238,8 +298,9 @@ def sample_planes(
     columns = result.shape[1]
     planes = origins_kji.shape[0]
     step_k, step_j, step_i = column_step_kji[0], column_step_kji[1], column_step_kji[2]
-    at = np.empty(ROW_PIECE, np.intp)
-    work = np.empty((11, ROW_PIECE), np.float32)
+    at, at_narrow = np.empty(ROW_PIECE, np.int64), np.empty(ROW_PIECE, np.int32)
+    part, corner = np.empty(3 * ROW_PIECE, np.float32), np.empty(8 * ROW_PIECE, np.float32)
+    word = np.empty(4 * ROW_PIECE, np.int32)
     line = np.empty(columns, np.float32)
     total = np.empty(columns, np.float64)
     count = np.empty(columns, np.int64)
@@ -257,8 +318,12 @@ def sample_planes(
             if cubic:
                 for c in range(low, high):
                     line[c] = _cubic_at(flat, k + c * step_k, j + c * step_j, i + c * step_i, n_k, n_j, n_i)
+            elif pairs.size:
+                _linear_row_of_pairs(
+                    pairs, values.shape, k, j, i, step_k, step_j, step_i, low, high, at_narrow, part, word, line
+                )
             else:
-                _linear_row(flat, values.shape, k, j, i, step_k, step_j, step_i, low, high, at, work, line)
+                _linear_row(flat, values.shape, k, j, i, step_k, step_j, step_i, low, high, at, part, corner, line)
             if planes == 1:
                 result[r, :low] = np.nan
                 result[r, low:high] = line[low:high]

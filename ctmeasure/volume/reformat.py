@@ -341,7 +341,7 @@ def reformat(volume: Volume, spec: PlaneSpec) -> Reformat:
     >>> reformat(ramp, spec).image[0].tolist()
     [4.5, 5.5, 6.5]
     """
-    from ctmeasure.kernels.sampling import MAXIMUM, MEAN, MINIMUM, sample_planes
+    from ctmeasure.kernels.sampling import MAXIMUM, MEAN, MINIMUM, pairs_of, sample_planes
 
     rows, columns = spec.shape
     image = np.empty((rows, columns), np.float32)
@@ -354,9 +354,10 @@ def reformat(volume: Volume, spec: PlaneSpec) -> Reformat:
     origins = np.ascontiguousarray(volume.geometry.to_kji(first_lps))
     mode = {"mean": MEAN, "maximum": MAXIMUM, "minimum": MINIMUM}[spec.slab_mode]
     cubic = is_cubic(spec.order)
+    pairs = pairs_of(volume.values)
 
     def work(start: int, stop: int) -> None:
-        sample_planes(volume.values, origins, row_step, column_step, cubic, mode, image, start, stop)
+        sample_planes(volume.values, pairs, origins, row_step, column_step, cubic, mode, image, start, stop)
 
     in_threads(work, rows, smallest=ROWS_WORTH_A_THREAD)
     image.setflags(write=False)

@@ -1,4 +1,4 @@
-"""Write the benchmark series: 512 x 512 x 400 signed 16-bit slices of 0.2 mm, an ear-like head of smooth shapes and noise.
+"""Write the benchmark series: 512 x 512 x 400 signed 16-bit slices of 0.2 mm, smooth ear-like shapes and noise.
 
 Run: ``python tests/bench/series.py FOLDER``. Everything in it is invented.
 """
@@ -26,7 +26,7 @@ def head_slice(k: int, shape_kji: tuple[int, int, int], rng: np.random.Generator
     radius = np.sqrt(x * x + y * y + 0.3 * z * z)
     image = np.full((rows, columns), -1000.0, np.float32)
     image += 1040.0 / (1 + np.exp((radius - 0.9) * 80))
-    image += 1400.0 / (1 + np.exp(np.abs(radius - 0.6) * 160 - 8))
+    image += 1400.0 / (1 + np.exp(np.minimum(np.abs(radius - 0.6) * 160 - 8, 60)))
     cells = np.sin(x * 40) * np.sin(y * 40) * np.sin(z * 40)
     image -= np.where(radius < 0.5, 1000.0 / (1 + np.exp((0.3 - cells) * 12)), 0.0).astype(np.float32)
     return np.rint(image + rng.normal(0.0, 60.0, image.shape)).clip(-1024, 3071).astype(np.int16)

@@ -269,7 +269,7 @@ def straighten(
     The slice planes stay where they are, so nothing is interpolated between slices; within them the shift is cubic
     (Catmull-Rom). int16 is rounded to the nearest whole value.
     """
-    from ctmeasure.kernels.sampling import MEAN, sample_planes
+    from ctmeasure.kernels.sampling import MEAN, pairs_of, sample_planes
 
     count, rows, columns = values.shape
     step, down, across = (affine_lps[:3, axis] for axis in range(3))
@@ -287,10 +287,11 @@ def straighten(
     plane = np.empty(size, np.float32)
     fixed = values.view()
     fixed.setflags(write=False)  # the kernels are compiled for read-only voxels
+    pairs = pairs_of(fixed)
     for k in range(count):
         origin = np.array([[float(k), low[0] - shift[0] * k, low[1] - shift[1] * k]])
         sample_planes(
-            fixed, origin, np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]), True, MEAN, plane, 0, size[0]
+            fixed, pairs, origin, np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]), True, MEAN, plane, 0, size[0]
         )
         filled = np.where(np.isnan(plane), empty, plane)
         if values.dtype == np.int16:
