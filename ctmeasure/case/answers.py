@@ -272,12 +272,9 @@ def _length(result: PlanResult | None) -> Answer:
     contacts = f"{contact_words(best.lateral_contact)} to {contact_words(best.medial_contact)}"
     sentence = f"{best.reconstruction}, {best.geometry}, {contacts}: {with_interval(needed)}"
     sizes = " ".join(f"{s:.2f}" for s in table_sizes_mm(rows))
-    return Answer(
-        4,
-        QUESTIONS[3],
-        (f"{sentence}. {size:.2f} fits with P {probability_words(fits or 0.0)}. On the table: {sizes}",),
-        tuple(flag for flag in best.flags if flag.startswith("no size")),
-    )
+    chance = f"{size:.2f} fits with P {probability_words(fits or 0.0)}"
+    alone = tuple(flag for flag in best.flags if flag.startswith("no size"))
+    return Answer(4, QUESTIONS[3], (f"{sentence}. {chance}. On the table: {sizes}", *alone))
 
 
 def header_line(case: Case) -> str:
@@ -291,7 +288,10 @@ def header_line(case: Case) -> str:
     parts = [f"{case.side.upper()} ear", case.scan.pseudonym or "no pseudonym", f"{i:.2f} x {j:.2f} x {k:.2f} mm"]
     fitness = case.fitness
     if fitness is not None:
-        parts.append(fitness.point_spread_words)
+        if fitness.point_spread_mm is None:
+            parts.append("point spread not estimable")
+        else:
+            parts.append("point spread {:.2f} / {:.2f} mm".format(*fitness.point_spread_mm))
         parts.append(f"noise {fitness.noise_hu:.0f} {case.scan.intensity_unit}")
     return "   ".join(parts)
 
