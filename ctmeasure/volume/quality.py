@@ -290,9 +290,10 @@ def _least_step(volume: Volume, hu: bool) -> float:
 def _overshoot(edges: Edges) -> float | None:
     if len(edges.shape) < 8 or len(edges.sigma_mm) < LEAST_EDGES:
         return None
+    # A kernel overshoots alike on both sides; bone that is thinner than the profile is long bulges on its side only.
     distance, share = edges.shape[:, 0], edges.shape[:, 1]
-    beyond = np.abs(distance) > 1.2
-    return float(max(share[beyond].max() - 1.0, -share[beyond].min(), 0.0))
+    above, below = share[distance > 1.2].max() - 1.0, -share[distance < -1.2].min()
+    return float(max(min(above, below), 0.0))
 
 
 def _metal(volume: Volume, hu: bool) -> tuple[bool | None, bool]:
