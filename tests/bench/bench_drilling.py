@@ -127,7 +127,7 @@ def to_first_gap(truth: EarTruth, points: np.ndarray, directions: np.ndarray) ->
             found[n] = np.nan
             continue
         gap_from, bone_seen = 0.0, False
-        for bone, begin, end in runs:
+        for bone, _, end in runs:
             if bone:
                 gap_from, bone_seen = end, True
             elif bone_seen and end - gap_from >= NARROW_MM:

@@ -128,3 +128,17 @@ def make_ear(
 
 def point_landmark(landmark_id: str, point: np.ndarray) -> Landmark:
     return Landmark(landmark_id, "placed", (Placement(tuple(float(x) for x in point)),))
+
+
+@dataclass(frozen=True)
+class Fitness:
+    """What a scan-quality check of this phantom would say."""
+
+    point_spread_in_plane_mm: float | None
+    point_spread_through_plane_mm: float | None
+    point_spread_in_plane_u_mm: float = 0.01
+    point_spread_through_plane_u_mm: float = 0.01
+
+
+def fitness(sigma_mm: float = 0.2) -> Fitness:
+    return Fitness(sigma_mm * FWHM, sigma_mm * FWHM)
