@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import defaultdict
+from collections import defaultdict, deque
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -13,7 +13,7 @@ import numpy as np
 from pydicom.uid import UID
 
 from ctmeasure.errors import ScanError
-from ctmeasure.io.dicom.headers import Damaged, HeaderReader, NotDicom, SliceHeader
+from ctmeasure.io.dicom.headers import HEAD_BYTES, Damaged, HeaderReader, NotDicom, SliceHeader
 from ctmeasure.io.dicom.order import Arrangement, arrange
 from ctmeasure.io.dicom.pixels import check_format
 from ctmeasure.io.dicom.sources import Source, find_sources
@@ -27,8 +27,11 @@ CT_LIKE = {
 }
 """SOP classes that can be a volume (PS3.4 B.5)."""
 
-FILES_AT_ONCE = 64
+FILES_AT_ONCE = 32
 """Files a thread takes at a time."""
+
+READ_AHEAD = 4
+"""Threads that wait for slow disks, and pieces that are read before they are needed (4 MiB)."""
 
 
 @dataclass(frozen=True)
@@ -180,32 +183,39 @@ def survey(path: str | Path, *, progress: Progress = no_progress) -> Survey:
 def _read_headers(sources: list[Source], notes: list[str], progress: Progress) -> tuple[list[SliceHeader], int]:
     reader = HeaderReader()
 
-    def work(start: int) -> list[list[SliceHeader] | str]:
-        results: list[list[SliceHeader] | str] = []
-        for source in sources[start : start + FILES_AT_ONCE]:
-            try:
-                results.append(reader.read(source))
-            except NotDicom:
-                results.append("other")
-            except Damaged:
-                results.append("damaged")
-            except OSError:
-                results.append("unreadable")
-        return results
+    def heads(start: int) -> list[bytes | None]:
+        return [_head(source) for source in sources[start : start + FILES_AT_ONCE]]
 
     headers: list[SliceHeader] = []
     counts = {"other": 0, "damaged": 0, "unreadable": 0}
-    # Parsing holds the interpreter lock; the threads are for disks and network folders, where waiting is most of it.
-    with ThreadPoolExecutor(max_workers=2, thread_name_prefix="ctmeasure-headers") as pool:
-        starts = range(0, len(sources), FILES_AT_ONCE)
+
+    def parse(source: Source, head: bytes | None) -> None:
         try:
-            for number, results in enumerate(pool.map(work, starts)):
-                for result in results:
-                    if isinstance(result, str):
-                        counts[result] += 1
-                    else:
-                        headers.extend(result)
-                done = min((number + 1) * FILES_AT_ONCE, len(sources))
+            if head is None:
+                counts["unreadable"] += 1
+            else:
+                headers.extend(reader.read(source, head))
+        except NotDicom:
+            counts["other"] += 1
+        except Damaged:
+            counts["damaged"] += 1
+        except OSError:
+            counts["unreadable"] += 1
+
+    # Parsing holds the interpreter lock, so it stays on one thread; others wait for disks and network folders, a few
+    # pieces ahead.
+    with ThreadPoolExecutor(max_workers=READ_AHEAD, thread_name_prefix="ctmeasure-headers") as pool:
+        ahead = deque(
+            pool.submit(heads, n) for n in range(0, min(READ_AHEAD * FILES_AT_ONCE, len(sources)), FILES_AT_ONCE)
+        )
+        try:
+            for start in range(0, len(sources), FILES_AT_ONCE):
+                ready = ahead.popleft().result()
+                if (after := start + READ_AHEAD * FILES_AT_ONCE) < len(sources):
+                    ahead.append(pool.submit(heads, after))
+                for source, head in zip(sources[start : start + FILES_AT_ONCE], ready, strict=True):
+                    parse(source, head)
+                done = min(start + FILES_AT_ONCE, len(sources))
                 progress(f"reading header {done} of {len(sources)}", done / len(sources))
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
@@ -214,6 +224,13 @@ def _read_headers(sources: list[Source], notes: list[str], progress: Progress) -
         if counts[word]:
             notes.append(f"{counts[word]} {text} skipped")
     return headers, counts["other"]
+
+
+def _head(source: Source) -> bytes | None:
+    try:
+        return source.head(HEAD_BYTES)
+    except OSError:
+        return None
 
 
 def kind_of(header: SliceHeader) -> str:

@@ -12,6 +12,7 @@ import math
 import os
 import struct
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 from pydicom.charset import convert_encodings, decode_bytes
@@ -74,7 +75,7 @@ _SHARED = {
 }
 _SOP_UID, _INSTANCE, _POSITION = 0x00080018, 0x00200013, 0x00200032
 _PIXELS = 0x7FE00010
-_WANTED = [Tag(tag) for tag in (*_SHARED.values(), _SOP_UID, _INSTANCE, _POSITION, _PIXELS)]
+_WANTED = [*_SHARED.values(), _SOP_UID, _INSTANCE, _POSITION, _PIXELS]  # plain ints: pydicom's tags compare slowly
 _SHARED_TAGS = tuple(_SHARED.values())
 
 _SALT = os.urandom(16)
@@ -157,13 +158,15 @@ class HeaderReader:
     def __init__(self) -> None:
         self._known: dict[tuple[Any, ...], Common] = {}
 
-    def read(self, source: Source) -> list[SliceHeader]:
+    def read(self, source: Source, head: bytes | None = None) -> list[SliceHeader]:
         """Read the header of one file.
 
         Parameters
         ----------
         source
             The file.
+        head
+            Its first `HEAD_BYTES`, when they were read ahead.
 
         Returns
         -------
@@ -179,7 +182,7 @@ class HeaderReader:
         OSError
             When it cannot be opened.
         """
-        head = source.head(HEAD_BYTES)
+        head = source.head(HEAD_BYTES) if head is None else head
         start, syntax = _start(head)
         try:
             if syntax == DeflatedExplicitVRLittleEndian:
@@ -196,13 +199,13 @@ class HeaderReader:
             raise Damaged(type(error).__name__) from error
 
     def _slice(self, raw: dict[int, Any], syntax: str, source: Source) -> SliceHeader:
-        key = (syntax, *[_bytes(raw.get(tag)) for tag in _SHARED_TAGS])
+        key = (syntax, *[None if (element := raw.get(tag)) is None else element.value for tag in _SHARED_TAGS])
         common = self._known.get(key)
         if common is None:
             common = self._known[key] = common_of(raw, syntax)
         pixels = raw.get(_PIXELS)
         offset = size = None
-        if pixels is not None and not UID(syntax).is_compressed:
+        if pixels is not None and not _is_compressed(syntax):
             offset, size = pixels.value_tell, pixels.length
         return SliceHeader(
             common,
@@ -223,9 +226,16 @@ def _from_dataset(source: Source) -> list[SliceHeader]:
     return read_frames(source)
 
 
+@lru_cache(maxsize=64)
+def _is_compressed(syntax: str) -> bool:
+    return UID(syntax).is_compressed
+
+
 def _start(head: bytes) -> tuple[int, str]:
     """Find where the data set begins and its transfer syntax."""
     if head[128:132] == b"DICM":
+        if quick := _start_by_length(head):
+            return quick
         meta = io.BytesIO(head)
         meta.seek(132)
         syntax, start = "", 132
@@ -243,18 +253,32 @@ def _start(head: bytes) -> tuple[int, str]:
     raise NotDicom
 
 
+def _start_by_length(head: bytes) -> tuple[int, str] | None:
+    """Find the same from the group length that should come first (PS3.10 7.1); None when it is not as it should be."""
+    if head[132:140] != b"\x02\x00\x00\x00UL\x04\x00":
+        return None
+    start = 144 + int.from_bytes(head[140:144], "little")
+    at = head.find(b"\x02\x00\x10\x00UI", 144, start)
+    if at < 0 or len(head) < start + 8 or head[start : start + 2] == b"\x02\x00":
+        return None
+    length = int.from_bytes(head[at + 6 : at + 8], "little")
+    syntax = head[at + 8 : at + 8 + length].decode("latin-1").strip(" \0")
+    return (start, syntax) if at + 8 + length <= start and syntax.startswith("1.2.840.10008.1.2") else None
+
+
 def _tokens(data: bytes, start: int, syntax: str) -> dict[int, Any]:
     stream = io.BytesIO(data)
     stream.seek(start)
     raw: dict[int, Any] = {}
-    compressed = UID(syntax).is_compressed
+    compressed = _is_compressed(syntax)
     # Uncompressed pixels are stepped over by their length; compressed ones have none, so reading stops there.
     stop = (lambda tag, vr, length: tag == _PIXELS) if compressed else None
     for element in data_element_generator(
         stream, syntax == ImplicitVRLittleEndian, syntax != ExplicitVRBigEndian, stop, 8192, specific_tags=_WANTED
     ):
-        raw[int(element.tag)] = element
-        if element.tag == _PIXELS:
+        tag = int(element.tag)
+        raw[tag] = element
+        if tag == _PIXELS:
             return raw
     after = stream.read(4)
     if len(after) == 4:
