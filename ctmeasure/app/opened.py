@@ -64,10 +64,14 @@ def open_case(path: Path, *, scan: Path, progress: Progress = no_progress) -> tu
         When the case is damaged or the scan is another's.
     """
     from ctmeasure.case.store import load_case
+    from ctmeasure.io.dicom.find import list_series
     from ctmeasure.io.dicom.load import load_series
 
     case = load_case(path)
-    volume = load_series(scan, series_uid=case.scan.series_uid, side=case.side, progress=progress).volume
+    # a recompressed copy may carry another UID; then the content hash decides
+    there = any(row.series_uid == case.scan.series_uid for row in list_series(scan))
+    series_uid = case.scan.series_uid if there else None
+    volume = load_series(scan, series_uid=series_uid, side=case.side, progress=progress).volume
     check_scan_belongs(case, volume)
     return case, volume
 
