@@ -97,7 +97,7 @@ def case_to_json(case: Case) -> str:
     """
     settings = {name: getattr(case.settings, name) for name in Settings.__dataclass_fields__}
     document = CaseDocument(
-        schema_version=SCHEMA_VERSION,
+        schema_version=1,
         side=case.side,
         scan=case.scan,
         facts=facts_to_mapping(case.facts),

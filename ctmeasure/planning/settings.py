@@ -272,12 +272,12 @@ def settings_from_mapping(data: Mapping[str, Any]) -> Settings:
                 expected="a setting printed in the report",
                 action=f"did you mean '{near[0]}'?" if near else "remove it",
             )
-        default = known[name].default
+        default: Any = known[name].default
         if isinstance(default, str) != isinstance(value, str) or isinstance(value, bool):
             raise SettingsError(
                 f"setting '{name}' is {value!r}", expected=f"a value such as {default!r}", action="correct it"
             )
-        values[name] = type(default)(value)
+        values[name] = value if isinstance(default, str) else type(default)(value)
     return replace(Settings(), **values)
 
 

@@ -24,7 +24,9 @@ class AsNestedLists:
         """The array as nested lists."""
         if array.dtype.kind != "f":
             return array.tolist()
-        return np.where(np.isfinite(array), array.astype(object), None).tolist()
+        plain = array.astype(object)
+        plain[~np.isfinite(array)] = None
+        return plain.tolist()
 
     def array(self, lists: Any) -> npt.NDArray[Any]:
         """Nested lists as a read-only array."""

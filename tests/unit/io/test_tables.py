@@ -59,7 +59,7 @@ def test_wrong_landmark_tables_are_refused_in_one_line(tmp_path: Path, text: str
 
 
 def test_a_missing_file_is_named(tmp_path: Path) -> None:
-    with pytest.raises(TableError, match="no file 'nothing.csv'"):
+    with pytest.raises(TableError, match=r"no file 'nothing\.csv'"):
         read_landmarks(tmp_path / "nothing.csv")
 
 
