@@ -69,7 +69,8 @@ def missing_needs(
     A structure with status absent is not needed; neither is a chorda that was cut or given up. "Not seen" is no
     answer: it may be there. Only the facial canal is asked for by segment, told by the second genu where it is
     placed and else by the run of the tube: within about 50 degrees of straight down is mastoid. A tube that ends
-    nearest to the path does not cover it, and neither does a patch whose edge is nearest and near.
+    nearest to the path does not cover it, nor does a mastoid segment that ends above the path, nor a patch whose edge
+    is nearest and near.
     """
     given = tuple(obstacles)
     absent = {item.id for item in structures if item.status == "absent"}
@@ -117,7 +118,12 @@ def _covers(obstacle: Obstacle, need: Need, p: Floats, q: Floats, landmarks: Lan
     segment = need.part.removesuffix("_confirmed")
     if segment_length_mm(obstacle, segment, landmarks, canal) < SEGMENT_MM:
         return nothing
-    return ~obstacle.at_edge(p, q)
+    covered = ~obstacle.at_edge(p, q)
+    if segment == "mastoid" and obstacle.tube_lps is not None:
+        # A canal marked only down to above the path may still pass beside it further down.
+        up = canal.superior_lps
+        covered &= np.min(obstacle.tube_lps @ up) <= np.minimum(p @ up, q @ up)
+    return covered
 
 
 def segment_length_mm(obstacle: Obstacle, segment: str, landmarks: LandmarkSet, canal: CanalFrame) -> float:

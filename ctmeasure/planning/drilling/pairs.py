@@ -12,7 +12,8 @@ from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.vocabulary import structure_term
 from ctmeasure.planning.drilling.envelope import opening_width_mm
 from ctmeasure.planning.drilling.probability import BLOCK, pair_events
-from ctmeasure.planning.drilling.scene import Scene
+from ctmeasure.planning.drilling.scene import SLICE_FLAG, TAKEN_DOWN_FLAG, VOID_FLAG, Scene
+from ctmeasure.planning.drilling.sites import NO_END_FLAG, NOT_MARKED
 from ctmeasure.planning.drilling.verdict import OUTSIDE_SECTOR_FLAG
 from ctmeasure.planning.drilling.zone import Zone
 from ctmeasure.planning.results import VERDICT_WORDS, HolePair, Verdict, ZoneCell, worst
@@ -20,6 +21,8 @@ from ctmeasure.planning.results import VERDICT_WORDS, HolePair, Verdict, ZoneCel
 Floats = NDArray[np.float64]
 HandleTip = Callable[[PointLps, PointLps], PointLps | None]
 
+WHOLE_CELL_FLAGS = (NO_END_FLAG, TAKEN_DOWN_FLAG, SLICE_FLAG, VOID_FLAG)
+"""Flags that by themselves leave a cell not assessed, besides what is not marked."""
 LARGEST_LIST = 50
 APART_MM = 0.8
 """Of two pairs whose holes lie within this of each other, only the better is listed."""
@@ -111,26 +114,25 @@ def _feasible(scene: Scene, zone: Zone) -> tuple[_Cells | None, str]:
     left = list(zone.cells)
     removed: list[str] = []
 
-    def keep(words: str, test: Callable[[ZoneCell], bool]) -> None:
+    def keep(words: str, test: Callable[[ZoneCell], bool], why: Callable[[list[ZoneCell]], str] | None = None) -> None:
         nonlocal left
         kept = [cell for cell in left if test(cell)]
         if len(kept) < len(left):
-            removed.append(f"{words} {len(left) - len(kept)}")
+            reason = why([cell for cell in left if not test(cell)]) if why else ""
+            removed.append(f"{words} {len(left) - len(kept)}{reason}")
         left = kept
 
     low, high = settings.rim_distance_low_mm, settings.rim_distance_high_mm
     keep("outside the upper half of the wall", lambda c: in_sector(c.wall_angle_deg, *OTHER_SUPERIOR_DEG))
     keep(f"rim distance outside {low:g} to {high:g} mm", lambda c: low - 1e-9 <= c.rim_distance_mm <= high + 1e-9)
     keep("no wall found", lambda c: c.entry_lps is not None)
-    needs = sorted({f for c in left for f in c.flags if f.startswith("not marked: ")})
-    words = "not assessed" + (f" ({'; '.join(needs)})" if needs else "")
-    keep(words, lambda c: c.verdict != "not assessed")
-    keep("keep out", lambda c: c.verdict != "keep out")
-    keep("not reachable with this instrument", lambda c: c.reachable is True)
     keep(
         f"drill angle above {settings.angle_refused_deg:g} degrees",
         lambda c: c.angle_to_normal_deg is not None and c.angle_to_normal_deg <= settings.angle_refused_deg,
     )
+    keep("not reachable with this instrument", lambda c: c.reachable is True)
+    keep("not assessed", lambda c: c.verdict != "not assessed", _why_not_assessed)
+    keep("keep out", lambda c: c.verdict != "keep out")
     keep(
         f"bone thinner than {settings.thickness_low_mm:g} mm",
         lambda c: c.thickness_mm is not None and c.thickness_mm >= settings.thickness_low_mm,
@@ -156,6 +158,16 @@ def _feasible(scene: Scene, zone: Zone) -> tuple[_Cells | None, str]:
         np.array([in_sector(c.wall_angle_deg, settings.sector_start_deg, settings.sector_end_deg) for c in left]),
     )  # fmt: skip
     return cells, f"{story}; {len(left)} left"
+
+
+def _why_not_assessed(cells: list[ZoneCell]) -> str:
+    """Why cells are not assessed, each reason with the number of cells that carry it."""
+    reasons: dict[str, int] = {}
+    for cell in cells:
+        for flag in cell.flags:
+            if flag.startswith(NOT_MARKED) or flag in WHOLE_CELL_FLAGS:
+                reasons[flag] = reasons.get(flag, 0) + 1
+    return f" ({'; '.join(f'{flag} {n}' for flag, n in reasons.items())})" if reasons else ""
 
 
 def in_sector(angle_deg: float, start_deg: float, end_deg: float) -> bool:
