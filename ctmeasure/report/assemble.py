@@ -11,7 +11,6 @@ from ctmeasure.case.answers import (
     chosen_lengths,
     five_answers,
     header_line,
-    not_assessed_lines,
     part_state,
     table_sizes_mm,
 )
@@ -26,7 +25,16 @@ from ctmeasure.report.figures.slices import side_words
 from ctmeasure.report.figures.wall import WallScene
 from ctmeasure.report.length_tables import GroupKey, group_words, length_groups
 from ctmeasure.report.numbers import fixed, probability
-from ctmeasure.report.page_one import VOID_BANNER, date_words, fact_pairs, finding_pairs, identity, number_boxes
+from ctmeasure.report.page_one import (
+    VOID_BANNER,
+    date_words,
+    fact_pairs,
+    finding_pairs,
+    gap_groups,
+    identity,
+    number_boxes,
+)
+from ctmeasure.report.plain import case_fingerprint
 from ctmeasure.report.scene import wall_scene
 from ctmeasure.report.sections import tables
 from ctmeasure.report.sheet import operating_sheet
@@ -61,22 +69,20 @@ def build_content(
     Content
     """
     scene = wall_scene(case)
-    result = case.results
+    fingerprint = case_fingerprint(case)
     return Content(
+        fingerprint=fingerprint,
         title=f"{side_words(case.side)}, {case.scan.pseudonym or 'no pseudonym'}: measurement report",
         side=side_words(case.side),
         banner=VOID_BANNER if case.facts.plan_is_void else "",
         short_caution=SHORT_CAUTION,
         header_line=header_line(case),
-        identity=identity(case),
+        identity=identity(case, fingerprint),
         facts=fact_pairs(case),
         findings=finding_pairs(case),
         numbers=number_boxes(case),
         answers=_answers(case, scene),
-        not_assessed=tuple(line.rstrip(".") for line in not_assessed_lines(case))
-        or ("nothing that was asked was left out",),
-        attention=tuple(f"{item.kind}: {item.what}; {item.action}" for item in (result.attention if result else ())),
-        warnings=result.warnings if result else (),
+        gaps=gap_groups(case),
         cautions=cautions(),
         maps=_maps(case, scene),
         map_note=" ".join(part for part in (MAP_NOTE, scene.key_words) if part)
@@ -96,7 +102,7 @@ def build_content(
         picture_intro=_picture_intro(case),
         picture_notes=tuple(picture_notes),
         charts=_charts(case),
-        tables=tables(case),
+        tables=tables(case, fingerprint),
         sheet=operating_sheet(case),
     )
 

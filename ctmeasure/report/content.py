@@ -16,6 +16,14 @@ class Pair:
 
 
 @dataclass(frozen=True, slots=True)
+class TextGroup:
+    """Sentences under one heading."""
+
+    label: str
+    items: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class NumberBox:
     """One of the numbers the room asks for, in large print, its interval beside it."""
 
@@ -70,8 +78,9 @@ class Sheet:
 
 @dataclass(frozen=True, slots=True)
 class Content:
-    """The whole report."""
+    """The whole report; ``fingerprint`` is the case's own, printed and written wherever pages are compared."""
 
+    fingerprint: str
     title: str
     side: str
     banner: str
@@ -82,9 +91,7 @@ class Content:
     findings: tuple[Pair, ...]
     numbers: tuple[NumberBox, ...]
     answers: tuple[AnswerView, ...]
-    not_assessed: tuple[str, ...]
-    attention: tuple[str, ...]
-    warnings: tuple[str, ...]
+    gaps: tuple[TextGroup, ...]
     cautions: tuple[str, ...]
     maps: tuple[Image, ...]
     map_note: str

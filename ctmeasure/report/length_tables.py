@@ -8,6 +8,7 @@ from ctmeasure.planning.results import LengthRow, PlanResult
 from ctmeasure.report.content import Column, Table
 from ctmeasure.report.figures.lengths import likely_rows
 from ctmeasure.report.numbers import fixed, flag_words, interval, probability
+from ctmeasure.report.words import in_words
 
 SIZES_PRINTED = 5
 """The likeliest sizes of a reconstruction; every size is in lengths.csv."""
@@ -33,7 +34,7 @@ def group_words(key: GroupKey) -> str:
     >>> group_words(("no operation", "", "", ""))
     'no operation'
     """
-    reconstruction, geometry, lateral, medial = (part.replace("_", " ") for part in key)
+    reconstruction, geometry, lateral, medial = map(in_words, key)
     head = ", ".join(part for part in (reconstruction, geometry) if part)
     contacts = " to ".join(part for part in (lateral, medial) if part)
     return f"{head}: {contacts}" if contacts else head

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+from ctmeasure.report.words import in_words
 from ctmeasure.uncertainty.estimate import Estimate
 
 NOT_GIVEN = "not given"
@@ -100,4 +101,4 @@ def flag_words(flags: Iterable[str]) -> str:
     >>> flag_words(("below_resolution", "coarse ring"))
     'below resolution; coarse ring'
     """
-    return "; ".join(dict.fromkeys(flag.replace("_", " ") for flag in flags))
+    return "; ".join(dict.fromkeys(in_words(flag) for flag in flags))

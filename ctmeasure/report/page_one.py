@@ -7,12 +7,12 @@ import math
 from ctmeasure.anatomy.clock import clock_words
 from ctmeasure.anatomy.facts import finding_labels
 from ctmeasure.anatomy.vocabulary import structure_terms
-from ctmeasure.case.answers import chosen_lengths, table_sizes_mm
+from ctmeasure.case.answers import chosen_lengths, not_assessed_lines, table_sizes_mm, wall_state_words
 from ctmeasure.case.model import Case
 from ctmeasure.planning.results import VERDICT_WORDS, Clearance, HolePair, PlanResult, SiteResult
-from ctmeasure.report.content import NumberBox, Pair
+from ctmeasure.report.content import NumberBox, Pair, TextGroup
 from ctmeasure.report.numbers import fixed, interval, probability, with_interval
-from ctmeasure.report.plain import case_fingerprint
+from ctmeasure.report.words import in_words
 
 VOID_BANNER = "PLAN VOID: an operation since this scan was entered. Nothing on this page may be used for planning."
 SAME_PLACE_MM = 0.3
@@ -45,12 +45,12 @@ def structure_label(structure: str) -> str:
     return terms[structure].label if structure in terms else structure.replace("_", " ")
 
 
-def identity(case: Case) -> tuple[Pair, ...]:
+def identity(case: Case, fingerprint: str) -> tuple[Pair, ...]:
     """Scan date, pseudonym, case and scan hash."""
     return (
         Pair("Scan date", date_words(case.scan.date)),
         Pair("Pseudonym", case.scan.pseudonym or "none"),
-        Pair("Case", f"{case_fingerprint(case)}, schema {case.schema_version}"),
+        Pair("Case", f"{fingerprint}, schema {case.schema_version}"),
         Pair("Scan hash", case.scan.content_hash[:10] or "none"),
     )
 
@@ -78,16 +78,19 @@ def finding_pairs(case: Case) -> tuple[Pair, ...]:
         state = case.facts.findings.get(finding)
         words = {"present": "Present", "absent": "Absent", "not_seen": "Not seen", None: "Not entered"}[state]
         groups[words].append(label)
-    wall = "; ".join(
-        f"{state.finding.replace('_', ' ')} {_range_words(state.start_deg, state.end_deg)}"
-        for state in case.facts.canal_wall
-    )
     pairs = [Pair(words, ", ".join(labels)) for words, labels in groups.items() if labels]
-    return (*pairs, Pair("Canal wall (wall angle)", wall or NOT_ENTERED))
+    return (*pairs, Pair("Canal wall", wall_state_words(case)))
 
 
-def _range_words(start_deg: float, end_deg: float) -> str:
-    return "all round" if start_deg == end_deg else f"{start_deg:g} to {end_deg:g} degrees"
+def gap_groups(case: Case) -> tuple[TextGroup, ...]:
+    """What was not assessed, what was asked for and not given, and warnings; empty groups left out."""
+    result = case.results
+    gaps = tuple(line.rstrip(".") for line in not_assessed_lines(case))
+    groups = [TextGroup("Not assessed", gaps or ("nothing that was asked was left out",))]
+    if result:
+        asked = tuple(f"{item.kind}: {in_words(item.what)}; {item.action}" for item in result.attention)
+        groups += [TextGroup("Asked for and not given", asked), TextGroup("Warnings", result.warnings)]
+    return tuple(group for group in groups if group.items)
 
 
 def first_pair(result: PlanResult | None) -> HolePair | None:
@@ -121,9 +124,10 @@ def closest_of_pair(result: PlanResult, pair: HolePair) -> Clearance | None:
 def closest_words(result: PlanResult, pair: HolePair) -> tuple[str, str]:
     """The closest structure of a pair: the clearance, and what stands beside it."""
     found = closest_of_pair(result, pair)
+    estimate = pair.clearance or (found.estimate if found is not None else None)
     name = structure_label(pair.nearest_structure) if pair.nearest_structure else "no marked structure"
-    if found is not None and found.estimate is not None:
-        value, beside = f"{fixed(found.estimate.value, 1)} mm", f"{name}, {interval(found.estimate, 1)}"
+    if estimate is not None:
+        value, beside = f"{fixed(estimate.value, 1)} mm", f"{name}, {interval(estimate, 1)}"
     elif pair.clearance_mm is not None:
         value, beside = f"{fixed(pair.clearance_mm, 1)} mm", f"{name}; interval: assess the holes as sites"
     else:
@@ -178,7 +182,7 @@ def _length_box(result: PlanResult | None) -> NumberBox:
     best = rows[0]
     sizes = "  ".join(fixed(size) for size in table_sizes_mm(rows))
     assert best.needed is not None
-    words = f"{interval(best.needed, 1)}; {best.reconstruction}, {best.geometry}"
+    words = f"{interval(best.needed, 1)}; {in_words(best.reconstruction)}, {in_words(best.geometry)}"
     return NumberBox("Needed length", f"{fixed(best.needed.value, 1)} mm", words, f"On the table: {sizes}")
 
 

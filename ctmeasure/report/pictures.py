@@ -26,7 +26,7 @@ from ctmeasure.report.scene import site_letters
 from ctmeasure.volume.reformat import PlaneSpec, direction_letters, reformat
 from ctmeasure.volume.volume import Volume
 
-PICTURE_STYLE = 1
+PICTURE_STYLE = 2
 """Raised when pictures are drawn differently, so that stored ones of the old look count as stale."""
 HASH_LETTERS = 12
 KEY_PLANES = (
@@ -35,12 +35,15 @@ KEY_PLANES = (
     "lateral_canal_coronal",
     "oval_window",
     "stapes_axial",
+    "poschl",
+    "stenvers",
     "lateral_canal_axial",
+    "nerve_plane",
 )
 """Standard planes for the picture page, after the planes through the first two holes, in order of use."""
-PICTURES_ON_PAGE = 6
+PICTURES_ON_PAGE = 8
 PAGE_ASPECT = 0.6
-"""Height over width of a key picture: three rows of two fill one page."""
+"""Height over width of a key picture: three rows of two fill one page of paper."""
 LARGEST_FIELD_MM = 32.0
 """Field of a key picture: the middle ear and the bony canal."""
 HOLE_FIELD_MM, HOLE_PIXEL_MM = 20.0, 0.05
@@ -156,8 +159,16 @@ def _hole_plane(name: str, entry: PointLps, direction: PointLps, canal: CanalFra
     return PlaneSpec(name, recipe, centre, right, down, HOLE_FIELD_MM, PAGE_ASPECT * HOLE_FIELD_MM, HOLE_PIXEL_MM)
 
 
-def made_from(case: Case, spec: PlaneSpec, drawn: Overlay) -> str:
-    """Hash of all that a picture shows: the scan's content, the plane's recipe and every mark."""
+def made_from(case: Case, spec: PlaneSpec, marks_hash: str) -> str:
+    """Hash of all that a picture shows: the scan's content, the plane's recipe and every mark.
+
+    Parameters
+    ----------
+    case, spec
+        The case and the plane.
+    marks_hash
+        `canonical_hash` of the case's `overlay`, the same for all its pictures.
+    """
     return canonical_hash(
         {
             "style": PICTURE_STYLE,
@@ -165,7 +176,7 @@ def made_from(case: Case, spec: PlaneSpec, drawn: Overlay) -> str:
             "unit": case.scan.intensity_unit,
             "side": case.side,
             "plane": spec.to_dict(),
-            "marks": drawn,
+            "marks": marks_hash,
         }
     )
 
@@ -203,6 +214,7 @@ def key_pictures(
     check_scan_belongs(case, volume)
     chosen = picture_specs(case) if specs is None else dict(specs)
     drawn = overlay(case)
+    marks_hash = canonical_hash(drawn)
     found = []
     for i, (key, spec) in enumerate(chosen.items()):
         progress(f"drawing {spec.name}", i / len(chosen))
@@ -217,12 +229,13 @@ def key_pictures(
             holes=drawn.holes,
             mark_within_mm=within,
         )
-        found.append((_picture(case, key, plane, spec, drawn, within), data))
+        found.append((_picture(case, key, plane, spec, drawn, within, made_from(case, spec, marks_hash)), data))
     return found
 
 
-def _picture(case: Case, key: str, plane: SlicePlane, spec: PlaneSpec, drawn: Overlay, within_mm: float) -> Picture:
-    digest = made_from(case, spec, drawn)
+def _picture(
+    case: Case, key: str, plane: SlicePlane, spec: PlaneSpec, drawn: Overlay, within_mm: float, digest: str
+) -> Picture:
     slab = "single plane" if spec.slab_mm == 0 else f"{spec.slab_mm:g} mm slab, {spec.slab_mode}"
     edges = f"left edge {direction_letters(-spec.right_lps)}, top edge {direction_letters(-spec.down_lps)}"
     caption = (
@@ -257,8 +270,8 @@ def stored_pictures(case: Case, folder: Path) -> tuple[list[tuple[Picture, bytes
     pictures, notes
         Pictures with their bytes; and one sentence for every stale or missing one.
     """
-    drawn = overlay(case)
-    wanted = {key: (spec, made_from(case, spec, drawn)) for key, spec in picture_specs(case).items()}
+    marks_hash = canonical_hash(overlay(case))
+    wanted = {key: (spec, made_from(case, spec, marks_hash)) for key, spec in picture_specs(case).items()}
     stored = {picture.made_from: picture for picture in case.pictures}
     by_plane = {str(picture.recipe.get("name", picture.title)) for picture in case.pictures}
     found, notes = [], []

@@ -7,6 +7,7 @@ import hashlib
 import json
 import math
 from collections.abc import Mapping, Set
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -39,15 +40,38 @@ def plain(value: Any) -> Any:
     >>> plain({"a": (1, float("nan")), "b": np.float64(2.0)})
     {'a': [1, None], 'b': 2.0}
     """
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {item.name: plain(getattr(value, item.name)) for item in dataclasses.fields(value)}
+    kind = type(value)
+    if kind in BARE:
+        return value
+    if kind is float:
+        return value if math.isfinite(value) else None
+    if kind is tuple or kind is list:
+        return [item if type(item) in BARE else plain(item) for item in value]
+    names = _field_names(kind)  # type: ignore[arg-type]
+    if names is not None:
+        return {name: plain(getattr(value, name)) for name in names}
+    return _rarely(value)
+
+
+BARE = frozenset({str, int, bool, type(None)})
+"""Types that JSON holds as they are; looked up first, for a plan has hundreds of thousands of them."""
+
+
+@cache
+def _field_names(kind: type[Any]) -> tuple[str, ...] | None:
+    """Field names of a record's type, None for any other type."""
+    return tuple(item.name for item in dataclasses.fields(kind)) if dataclasses.is_dataclass(kind) else None
+
+
+def _rarely(value: Any) -> Any:
+    """Everything but records, tuples, lists and bare values."""
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, np.ndarray):
         return plain(value.tolist())
     if isinstance(value, np.generic):
         return plain(value.item())
-    if value is None or isinstance(value, (str, bool, int)):
+    if isinstance(value, (str, int)):
         return value
     if isinstance(value, float):
         return value if math.isfinite(value) else None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from collections.abc import Callable
 from typing import Any
 
 from ctmeasure.anatomy.facts import facts_to_mapping
@@ -18,13 +19,15 @@ LEFT_OUT = ("wall_map", "provenance")
 """The wall's surface is in case.json and its cells in ``zone``; the provenance stands beside the results."""
 
 
-def plan_mapping(case: Case) -> dict[str, Any]:
+def plan_mapping(case: Case, *, fingerprint: str = "") -> dict[str, Any]:
     """The content of plan.json as plain values.
 
     Parameters
     ----------
     case
         With results.
+    fingerprint
+        `case_fingerprint` of the case where it is known already; computed when empty.
 
     Returns
     -------
@@ -40,7 +43,7 @@ def plan_mapping(case: Case) -> dict[str, Any]:
         raise OutputError("a case without results", expected="a case that was planned", action="run the plan")
     return {
         "side": case.side,
-        "case": {"schema_version": case.schema_version, "fingerprint": case_fingerprint(case)},
+        "case": {"schema_version": case.schema_version, "fingerprint": fingerprint or case_fingerprint(case)},
         "header": header_line(case),
         "answers": plain(five_answers(case)),
         "not_assessed_lines": list(not_assessed_lines(case)),
@@ -55,12 +58,22 @@ def plan_mapping(case: Case) -> dict[str, Any]:
     }
 
 
-def plan_json(case: Case) -> str:
-    """The text of plan.json; strict JSON, the same for equal cases.
+def plan_json(case: Case, *, fingerprint: str = "") -> str:
+    """The text of plan.json; strict JSON, the same for equal cases, one record a line.
 
     Raises
     ------
     OutputError
         When the case has no results.
     """
-    return json.dumps(plan_mapping(case), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+    encode = json.JSONEncoder(allow_nan=False, ensure_ascii=False).encode
+    parts = [
+        f"{encode(key)}: {_list_text(value, encode) if isinstance(value, list) else encode(value)}"
+        for key, value in plan_mapping(case, fingerprint=fingerprint).items()
+    ]
+    return "{\n" + ",\n".join(parts) + "\n}\n"
+
+
+def _list_text(items: list[Any], encode: Callable[[Any], str]) -> str:
+    """A list with one item a line: readable and comparable line by line, and far quicker to write than indented."""
+    return "[\n " + ",\n ".join(encode(item) for item in items) + "\n]" if items else "[]"

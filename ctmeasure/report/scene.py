@@ -145,4 +145,6 @@ def _key_words(case: Case) -> str:
     letters = site_letters(case.results)
     if not letters:
         return ""
-    return "Holes asked for: " + ", ".join(f"{letter} {site}" for site, letter in letters.items()) + "."
+    return (
+        "Holes asked for: " + ", ".join(f"{letter} {site.replace('_', ' ')}" for site, letter in letters.items()) + "."
+    )

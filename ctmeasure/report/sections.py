@@ -14,9 +14,10 @@ from ctmeasure.planning.settings import setting_rows
 from ctmeasure.report.content import Column, Table
 from ctmeasure.report.length_tables import length_tables
 from ctmeasure.report.numbers import fixed, flag_words, interval, probability, unit_words
-from ctmeasure.report.page_one import date_words, structure_label
-from ctmeasure.report.plain import case_fingerprint, plain
+from ctmeasure.report.page_one import date_words, fact_pairs, finding_pairs, gap_groups, structure_label
+from ctmeasure.report.plain import plain
 from ctmeasure.report.scene import site_letters
+from ctmeasure.report.words import in_words
 from ctmeasure.uncertainty.estimate import Estimate
 
 BUDGET_LINES = 3
@@ -27,13 +28,15 @@ OF_SITES = ("wall_thickness", "clearance")
 """Measurands that are printed with the hole they belong to."""
 
 
-def tables(case: Case) -> tuple[Table, ...]:
+def tables(case: Case, fingerprint: str) -> tuple[Table, ...]:
     """Every table of the report, in order.
 
     Parameters
     ----------
     case
         With or without results.
+    fingerprint
+        `ctmeasure.report.plain.case_fingerprint` of the case.
 
     Returns
     -------
@@ -41,7 +44,28 @@ def tables(case: Case) -> tuple[Table, ...]:
     """
     result = case.results
     computed = (_measurements(result), *_sites(result), _pairs(result), *length_tables(result)) if result else ()
-    return (*computed, _landmarks(case), _structures(case), _fitness(case), _settings(case), _provenance(case))
+    return (
+        _gaps(case),
+        *computed,
+        _facts(case),
+        _landmarks(case),
+        _structures(case),
+        _fitness(case),
+        _settings(case),
+        _provenance(case, fingerprint),
+    )
+
+
+def _facts(case: Case) -> Table:
+    rows = tuple((pair.label, pair.value) for pair in (*fact_pairs(case), *finding_pairs(case)))
+    return Table("facts", "Facts and findings", (Column("Fact", share=1), Column("As entered", share=3)), rows)
+
+
+def _gaps(case: Case) -> Table:
+    """What page one may have no room for."""
+    columns = (Column("What", share=1), Column("Words", share=3))
+    rows = tuple((group.label, item) for group in gap_groups(case) for item in group.items)
+    return Table("gaps", "Not assessed, not given, warnings", columns, rows, empty="nothing")
 
 
 def _budget(estimate: Estimate) -> str:
@@ -50,7 +74,7 @@ def _budget(estimate: Estimate) -> str:
         return "no budget kept"
     largest = sorted(estimate.budget, key=lambda item: -item.standard_uncertainty)[:BUDGET_LINES]
     parts = [
-        f"{item.source.replace('_', ' ')} {fixed(item.standard_uncertainty)} "
+        f"{in_words(item.source)} {fixed(item.standard_uncertainty)} "
         f"({100 * item.standard_uncertainty**2 / total:.0f} %)"
         for item in largest
         if item.standard_uncertainty**2 >= SMALLEST_SHARE * total
@@ -73,7 +97,7 @@ def _measurements(result: PlanResult) -> Table:
 
 
 def _measurement_row(item: Measurement) -> tuple[str, ...]:
-    name = item.id.replace("_", " ") + (f", {item.qualifier.replace('_', ' ')}" if item.qualifier else "")
+    name = in_words(item.id) + (f", {in_words(item.qualifier)}" if item.qualifier else "")
     estimate = item.estimate
     if estimate is None:
         return name, "not given", "", "", flag_words(item.flags) or "no reason kept"
@@ -165,9 +189,9 @@ def _pairs(result: PlanResult) -> Table:
         Column("Bone, mm", numeric=True, share=1.25),
         Column("Span, mm", numeric=True, share=0.85),
         Column("Bridge, mm", numeric=True, share=1.25),
-        Column("Closest, mm", share=1.3),
+        Column("Closest, mm (95 %)", share=1.7),
         Column("Verdict; P(under a margin)", share=1.7),
-        Column("Why here", share=3.6),
+        Column("Why here", share=3.2),
     )
     rows = tuple(
         (
@@ -177,24 +201,26 @@ def _pairs(result: PlanResult) -> Table:
             " + ".join(fixed(value) for value in pair.thicknesses_mm),
             fixed(pair.span_mm),
             f"{fixed(pair.bridge_entry_mm)}, {fixed(pair.bridge_exit_mm)}",
-            f"{fixed(pair.clearance_mm)} {structure_label(pair.nearest_structure)}"
-            if pair.nearest_structure
-            else "none near",
+            _closest(pair),
             f"{VERDICT_WORDS[pair.verdict]}; {probability(pair.p_any)}",
             pair.reason,
         )
         for pair in result.pairs[:PAIRS_PRINTED]
     )
-    note = "Bridge: bone left between the holes at entry, at exit. For intervals, assess the holes as sites."
+    note = "Bridge: bone left between the holes at entry, at exit. Closest: the least gap of both holes, 95 % interval."
+    if any(pair.clearance is None for pair in result.pairs[:PAIRS_PRINTED]):
+        note += " Without an interval: assess the holes as sites."
     more = len(result.pairs) - len(rows)
     note += f" {more} more in pairs.csv." if more > 0 else ""
     return Table("pairs", "Pairs of holes", columns, rows, note, empty=result.pairs_reason or "no pair can be offered")
 
 
 def _closest(pair: HolePair) -> str:
+    """The least gap of a pair, its interval when there is one, and to what."""
     if not pair.nearest_structure:
         return "none near"
-    return f"{fixed(pair.clearance_mm)} {structure_label(pair.nearest_structure)}"
+    span = f" ({interval(pair.clearance)})" if pair.clearance is not None else ""
+    return f"{fixed(pair.clearance_mm)}{span} {structure_label(pair.nearest_structure)}"
 
 
 PAIRS_PRINTED = 8
@@ -311,7 +337,7 @@ def _settings(case: Case) -> Table:
     )
 
 
-def _provenance(case: Case) -> Table:
+def _provenance(case: Case, fingerprint: str) -> Table:
     columns = (Column("Provenance", share=1), Column("", share=3))
     result = case.results
     rows = [
@@ -319,7 +345,7 @@ def _provenance(case: Case) -> Table:
         ("Study UID", case.scan.study_uid or "none"),
         ("Frame of reference", case.scan.frame_of_reference_uid or "none"),
         ("Content hash (SHA-256)", case.scan.content_hash or "none"),
-        ("Case", f"{case_fingerprint(case)}, schema {case.schema_version}"),
+        ("Case", f"{fingerprint}, schema {case.schema_version}"),
         ("Software", f"ctmeasure {result.version}" if result else "nothing computed"),
         ("Seed", str(result.seed if result else case.seed)),
     ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
@@ -79,11 +80,13 @@ def write_outputs(
     case = _with_pictures(case, [picture for picture, _ in pictures], notes)
     progress("drawing maps", 0.5)
     content = build_content(case, pictures, notes)
-    progress("writing tables", 0.75)
-    files = text_files(case)
-    progress("setting the report", 0.8)
-    files["report.html"] = render_html(content).encode("utf-8")
-    files["report.pdf"] = render_pdf(content)
+    with ThreadPoolExecutor(1) as beside:
+        pdf = beside.submit(render_pdf, content)
+        progress("writing tables", 0.75)
+        files = text_files(case, fingerprint=content.fingerprint)
+        progress("setting the report", 0.8)
+        files["report.html"] = render_html(content).encode("utf-8")
+        files["report.pdf"] = pdf.result()
     try:
         _write(out_dir, files, content)
     except OSError as error:
@@ -98,7 +101,7 @@ def write_outputs(
 NO_SCAN = "no key picture: neither the scan nor stored pictures were given"
 
 
-def text_files(case: Case) -> dict[str, bytes]:
+def text_files(case: Case, *, fingerprint: str = "") -> dict[str, bytes]:
     """plan.json and the CSV tables of a planned case, by file name.
 
     Raises
@@ -108,7 +111,7 @@ def text_files(case: Case) -> dict[str, bytes]:
     """
     if case.results is None:
         raise OutputError("a case without results", expected="a case that was planned", action="run the plan")
-    files = {"plan.json": plan_json(case), **csv_files(case.results)}
+    files = {"plan.json": plan_json(case, fingerprint=fingerprint), **csv_files(case.results)}
     return {name: text.encode("utf-8") for name, text in files.items()}
 
 

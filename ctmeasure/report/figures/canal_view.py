@@ -16,19 +16,23 @@ from ctmeasure.report.figures.canvas import (
     LabelPlacer,
     axes_mm,
     drawing,
+    filled,
     halo,
     image_bytes,
+    strokes,
 )
 from ctmeasure.report.figures.looks import VERDICT_LOOKS, patch_style
+from ctmeasure.report.figures.outlines import Corner, merged_outlines
 from ctmeasure.report.figures.slices import side_words
-from ctmeasure.report.figures.wall import Floats, WallScene, columns_of
+from ctmeasure.report.figures.wall import Floats, WallScene
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 WIDTH_MM = 118.0
 TITLE_MM = 7.0
-ARC_STEPS = 4
+ARC_STEPS = 2
+"""Straight pieces an arc has for every column of the map."""
 
 
 def seen(wall_angle_deg: npt.ArrayLike, radius_mm: npt.ArrayLike, scene: WallScene) -> tuple[Floats, Floats]:
@@ -73,7 +77,7 @@ def down_the_canal(scene: WallScene, *, width_mm: float = WIDTH_MM) -> bytes:
         axes.set_aspect("equal")
         axes.set_axis_off()
         placer = LabelPlacer(axes)
-        _cells(axes, scene)
+        draw_sectors(axes, scene)
         _rings(axes, scene, outer)
         _clock(axes, scene, outer, placer)
         _scale(axes, reach, placer)
@@ -90,39 +94,37 @@ def down_the_canal(scene: WallScene, *, width_mm: float = WIDTH_MM) -> bytes:
 
 def draw_sectors(axes: Axes, scene: WallScene, *, patterned: bool = True) -> None:
     """The verdict cells as ring sectors; shared with the small picture of page one."""
-    from matplotlib.patches import PathPatch
-    from matplotlib.path import Path
-
-    half_angle, half_rim = scene.angle_step_deg / 2.0, scene.rim_step_mm / 2.0
-    low, high = scene.rim_limits_mm
+    if not scene.cells:
+        return
+    turns = np.append(scene.wall_angles_deg, scene.wall_angles_deg[-1] + scene.angle_step_deg)
+    turns -= scene.angle_step_deg / 2.0
+    radii = scene.rim_radius_mm + scene.rim_edges_mm
     for verdict in VERDICT_LOOKS:
-        shapes = []
-        for angle, first, last in columns_of(scene.verdict_cells(verdict), scene.rim_step_mm):
-            inner = scene.rim_radius_mm + max(first - half_rim, low)
-            outer = scene.rim_radius_mm + min(last + half_rim, high + half_rim)
-            turn = np.linspace(angle - half_angle, angle + half_angle, ARC_STEPS)
-            xi, yi = seen(turn, inner, scene)
-            xo, yo = seen(turn[::-1], outer, scene)
-            ring = np.stack([np.concatenate([xi, xo, xi[:1]]), np.concatenate([yi, yo, yi[:1]])], axis=1)
-            shapes.append(Path(ring, closed=True))
-        if shapes:
-            style: dict[str, Any] = patch_style(verdict)
-            if not patterned and verdict != "not assessed":
-                style["hatch"] = None
-            axes.add_patch(PathPatch(Path.make_compound_path(*shapes), **style, zorder=1.0))
+        style: dict[str, Any] = patch_style(verdict)
+        if not patterned and verdict != "not assessed":
+            style["hatch"] = None
+        outlines = merged_outlines(scene.mask(scene.verdict_cells(verdict)))
+        filled(axes, [_bent(outline, turns, radii, scene) for outline in outlines], **style, zorder=1.0)
 
 
-def _cells(axes: Axes, scene: WallScene) -> None:
-    draw_sectors(axes, scene)
+def _bent(outline: list[Corner], turns: Floats, radii: Floats, scene: WallScene) -> Floats:
+    """An outline of the grid on the opened-out wall: edges along the rim become arcs."""
+    corners = np.array([*outline, outline[0]], dtype=np.float64)
+    steps = np.maximum(1, ARC_STEPS * np.abs(np.diff(corners[:, 0])).astype(int))
+    at = np.concatenate([[i + j / n for j in range(n)] for i, n in enumerate(steps)])
+    columns, rows = (np.interp(at, np.arange(len(corners)), corners[:, axis]) for axis in (0, 1))
+    angle = np.interp(columns, np.arange(len(turns)), turns)
+    radius = np.interp(rows, np.arange(len(radii)), radii)
+    return np.stack(seen(angle, radius, scene), axis=1)
 
 
 def _rings(axes: Axes, scene: WallScene, outer: float) -> None:
     from matplotlib.patches import Circle
 
-    axes.add_patch(Circle((0, 0), scene.rim_radius_mm, facecolor="#f6f7f8", edgecolor=INK, linewidth=2.0, zorder=2.5))
-    axes.add_patch(Circle((0, 0), outer, fill=False, edgecolor=SOFT_INK, linewidth=0.6, zorder=2.5))
+    axes.add_artist(Circle((0, 0), scene.rim_radius_mm, facecolor="#f6f7f8", edgecolor=INK, linewidth=2.0, zorder=2.5))
+    axes.add_artist(Circle((0, 0), outer, fill=False, edgecolor=SOFT_INK, linewidth=0.6, zorder=2.5))
     for band in scene.hole_band_mm:
-        axes.add_patch(
+        axes.add_artist(
             Circle(
                 (0, 0),
                 scene.rim_radius_mm + band,
@@ -136,12 +138,14 @@ def _rings(axes: Axes, scene: WallScene, outer: float) -> None:
 
 
 def _clock(axes: Axes, scene: WallScene, outer: float, placer: LabelPlacer) -> None:
+    ticks = []
     for hour in range(1, 13):
         turn = np.radians(hour * 30.0)
         direction = np.array([np.sin(turn), np.cos(turn)])
-        axes.plot(*np.stack([direction * outer, direction * outer * 1.03], axis=1), color=INK, linewidth=0.8)
+        ticks.append([direction * outer, direction * outer * 1.03])
         x, y = direction * outer * 1.085
         axes.text(float(x), float(y), str(hour), ha="center", va="center", fontsize=FONT_PT)
+    strokes(axes, ticks, colour=INK, width=0.8)
     for letter, angle in (("S", 0.0), ("P", 90.0), ("I", 180.0), ("A", 270.0)):
         x, y = seen(angle, outer * 1.185, scene)
         axes.text(float(x), float(y), letter, ha="center", va="center", fontsize=FONT_PT + 4, weight="bold")
@@ -149,7 +153,7 @@ def _clock(axes: Axes, scene: WallScene, outer: float, placer: LabelPlacer) -> N
 
 def _scale(axes: Axes, reach: float, placer: LabelPlacer) -> None:
     x1, y = reach * 0.97, -reach * 0.95
-    axes.plot([x1 - 5.0, x1], [y, y], color=INK, linewidth=2.0, solid_capstyle="butt")
+    strokes(axes, [[(x1 - 5.0, y), (x1, y)]], colour=INK, width=2.0, square_ends=True)
     axes.text(x1 - 2.5, y + reach * 0.02, "5 mm", ha="center", va="bottom", fontsize=FONT_PT)
 
 
@@ -171,7 +175,9 @@ def _holes(axes: Axes, scene: WallScene, placer: LabelPlacer) -> None:
     for hole in scene.holes:
         x, y = _place(hole.wall_angle_deg, hole.rim_distance_mm, 0.0, scene)
         for colour, thick in ((PAPER, 3.4), (INK, 1.5)):
-            axes.add_patch(Circle((x, y), hole.radius_mm, facecolor=PAPER, edgecolor=colour, linewidth=thick, zorder=5))
+            axes.add_artist(
+                Circle((x, y), hole.radius_mm, facecolor=PAPER, edgecolor=colour, linewidth=thick, zorder=5)
+            )
         placer.place(x, y, hole.label, size=FONT_PT + 1.5, gap_pt=8.0, weight="bold", zorder=6, path_effects=halo(3.0))
 
 
@@ -183,8 +189,8 @@ def _shadows(axes: Axes, scene: WallScene, placer: LabelPlacer) -> None:
         if keep.sum() < 2:
             continue
         spots = spots[keep]
-        axes.plot(spots[:, 0], spots[:, 1], color=PAPER, linewidth=3.2, zorder=3.4)
-        axes.plot(spots[:, 0], spots[:, 1], color=INK, linewidth=1.4, linestyle=(0, (5, 2)), zorder=3.5)
+        strokes(axes, [spots], colour=PAPER, width=3.2, over=3.4)
+        strokes(axes, [spots], colour=INK, width=1.4, pattern=(0, (5, 2)), over=3.5)
         at = spots[np.argmax(np.hypot(spots[:, 0], spots[:, 1]))]
         placer.place(
             float(at[0]), float(at[1]), shade.label, gap_pt=9.0, style="italic", zorder=6, path_effects=halo(3.0)

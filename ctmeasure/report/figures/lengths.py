@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from ctmeasure.anatomy.vocabulary import Side
 from ctmeasure.planning.results import LengthRow
-from ctmeasure.report.figures.canvas import FONT_PT, INK, SOFT_INK, axes_mm, drawing, image_bytes
+from ctmeasure.report.figures.canvas import FONT_PT, INK, SOFT_INK, axes_mm, drawing, frame_and_ticks, image_bytes
 from ctmeasure.report.figures.slices import side_words
 from ctmeasure.report.numbers import probability
 
@@ -87,14 +87,10 @@ def length_chart(rows: Sequence[LengthRow], *, side: Side, title: str, width_mm:
         axes.set_ylim(len(shown) - 0.5, -0.5)
         for i, row in enumerate(shown):
             _bar(axes, i, row)
-        names = [f"{row.size_mm:.2f} mm" for row in shown]
-        axes.set_yticks(range(len(shown)), names)
-        for label, row in zip(axes.get_yticklabels(), shown, strict=True):
-            label.set_fontweight("bold" if row.rank == 1 else "normal")
-        axes.set_xticks([0.0, 0.25, 0.5, 0.75, 1.0], ["0", "0.25", "0.5", "0.75", "1"])
-        axes.tick_params(length=2.0, width=0.6)
-        for edge in ("top", "right", "left"):
-            axes.spines[edge].set_visible(False)
+        frame_and_ticks(axes, x={share: f"{share:g}" for share in (0.0, 0.25, 0.5, 0.75, 1.0)})
+        for i, row in enumerate(shown):
+            weight = "bold" if row.rank == 1 else "normal"
+            axes.text(-0.01, i, f"{row.size_mm:.2f} mm", ha="right", va="center", fontsize=FONT_PT, weight=weight)
         total = bottom + height + top
         figure.text(
             0.0,
@@ -115,8 +111,8 @@ def _bar(axes: Axes, at: float, row: LengthRow) -> None:
     for part, value in zip(PARTS, (row.p_short, row.p_fits, row.p_long), strict=True):
         share = value or 0.0
         style: dict[str, Any] = {"facecolor": part.fill, "edgecolor": part.ink, "hatch": part.pattern, "linewidth": 0.0}
-        axes.add_patch(Rectangle((start, at - 0.36), share, 0.72, **style))
-        axes.add_patch(Rectangle((start, at - 0.36), share, 0.72, fill=False, edgecolor=INK, linewidth=0.6))
+        axes.add_artist(Rectangle((start, at - 0.36), share, 0.72, **style))
+        axes.add_artist(Rectangle((start, at - 0.36), share, 0.72, fill=False, edgecolor=INK, linewidth=0.6))
         if share >= NARROWEST_WRITTEN:
             ground = {"facecolor": part.fill, "edgecolor": "none", "pad": 1.0} if part.pattern else None
             axes.text(
@@ -134,8 +130,8 @@ def _legend(axes: Axes, width_mm: float) -> None:
     axes.set_axis_off()
     for i, part in enumerate(PARTS):
         x = i * 40.0
-        axes.add_patch(
+        axes.add_artist(
             Rectangle((x, 0.7), 9.0, 3.8, facecolor=part.fill, edgecolor=part.ink, hatch=part.pattern, linewidth=0.0)
         )
-        axes.add_patch(Rectangle((x, 0.7), 9.0, 3.8, fill=False, edgecolor=SOFT_INK, linewidth=0.6))
+        axes.add_artist(Rectangle((x, 0.7), 9.0, 3.8, fill=False, edgecolor=SOFT_INK, linewidth=0.6))
         axes.text(x + 11.0, 2.5, f"P({part.words})", va="center", fontsize=FONT_PT)

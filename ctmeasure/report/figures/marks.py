@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ctmeasure.errors import GeometryError
+from ctmeasure.geometry.patches import triangulate_patch
 from ctmeasure.volume.reformat import Reformat
 
 Floats = npt.NDArray[np.float64]
@@ -159,7 +161,7 @@ def cut_outline(plane: SlicePlane, points_lps: Floats, radii_mm: Floats) -> list
     list of ndarray
         Closed outlines, each (m, 2): mm right and down from the first pixel.
     """
-    from skimage.measure import find_contours
+    from contourpy import contour_generator
 
     along, radii = dense(points_lps, radii_mm)
     flat, distance = plane.to_plane(along)
@@ -179,4 +181,36 @@ def cut_outline(plane: SlicePlane, points_lps: Floats, radii_mm: Floats) -> list
     field = np.full(grid.shape[:2], np.inf)
     for centre, radius in zip(centres, reach, strict=True):
         np.minimum(field, np.hypot(grid[..., 0] - centre[0], grid[..., 1] - centre[1]) - radius, out=field)
-    return [c[:, ::-1] * step + low for c in find_contours(field, 0.0)]
+    return [np.asarray(line) for line in contour_generator(xs, ys, field).lines(0.0)]
+
+
+def cut_lines(plane: SlicePlane, points_lps: Floats) -> list[Floats]:
+    """Where the plane cuts the surface through a patch's points: one short line a triangle.
+
+    Parameters
+    ----------
+    plane
+        The reformat.
+    points_lps
+        Points of the patch, shape (n, 3).
+
+    Returns
+    -------
+    list of ndarray
+        Lines, each (2, 2): mm right and down from the first pixel. Empty when the points span no surface.
+    """
+    try:
+        mesh = triangulate_patch(points_lps)
+    except GeometryError:
+        return []
+    flat, distance = plane.to_plane(mesh.vertices_lps)
+    lines = []
+    for face in mesh.faces:
+        crossings = []
+        for a, b in ((face[0], face[1]), (face[1], face[2]), (face[2], face[0])):
+            if (distance[a] < 0.0) != (distance[b] < 0.0):
+                share = distance[a] / (distance[a] - distance[b])
+                crossings.append(flat[a] + share * (flat[b] - flat[a]))
+        if len(crossings) == 2:
+            lines.append(np.stack(crossings))
+    return lines

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ctmeasure.anatomy.vocabulary import Side
-from ctmeasure.report.figures.canvas import FONT_PT, LabelPlacer, axes_mm, drawing, halo, image_bytes
+from ctmeasure.report.figures.canvas import FONT_PT, LabelPlacer, axes_mm, drawing, halo, image_bytes, strokes
 from ctmeasure.report.figures.marks import (
     Floats,
     HoleMark,
@@ -16,6 +16,7 @@ from ctmeasure.report.figures.marks import (
     PatchMark,
     SlicePlane,
     TubeMark,
+    cut_lines,
     cut_outline,
     ellipse_95,
 )
@@ -37,6 +38,7 @@ TUBE_COLOUR = "#7fd3ff"
 HOLE_COLOUR = "#ffffff"
 TITLE_MM = 6.5
 NUMBER_PT = 11.0
+ELLIPSE_STEPS = 48
 WIDTH_MM = 85.0
 
 
@@ -165,11 +167,12 @@ def _scale_bar(axes: Axes, plane: SlicePlane, placer: LabelPlacer) -> None:
     width, height = plane.size_mm
     length = 10.0 if width > 28.0 else (5.0 if width > 12.0 else 2.0)
     x1, y = 0.955 * width, 0.955 * height
-    xs = [x1 - length, x1]
+    tick = 0.012 * height
+    bar = [[(x1 - length, y), (x1, y)]]
+    ends = [[(x, y - tick), (x, y + tick)] for x in (x1 - length, x1)]
     for colour, thick in (("#000000", 4.2), ("#ffffff", 2.0)):
-        axes.plot(xs, [y, y], color=colour, linewidth=thick, solid_capstyle="butt")
-        for x in xs:
-            axes.plot([x, x], [y - 0.012 * height, y + 0.012 * height], color=colour, linewidth=thick * 0.7)
+        strokes(axes, bar, colour=colour, width=thick, square_ends=True)
+        strokes(axes, ends, colour=colour, width=thick * 0.7)
     axes.text(
         x1 - length / 2.0, y - 0.022 * height, f"{length:g} mm", color="#ffffff", ha="center", va="bottom",
         fontsize=FONT_PT, path_effects=halo(2.2, "#000000"),
@@ -186,80 +189,77 @@ def _block_marks(shown: Sequence[Mark], plane: SlicePlane, placer: LabelPlacer) 
 def _draw_marks(
     axes: Axes, plane: SlicePlane, shown: Sequence[Mark], placer: LabelPlacer, numbers: dict[str, int]
 ) -> None:
-    from matplotlib.patches import Ellipse
-
-    named: set[str] = set()
+    arm = 0.016 * plane.size_mm[0]
+    crosses: list[Floats] = []
+    ellipses: dict[bool, list[Floats]] = {False: [], True: []}
+    places: dict[str, Floats] = {}
     for mark in shown:
-        (x, y), _ = plane.to_plane(mark.point_lps)
-        major, minor, tilt = ellipse_95(mark.covariance, plane.right_lps, plane.down_lps)
-        line = (0, (2.0, 1.6)) if mark.suggested else "solid"
-        for colour, thick in (("#000000", 2.0), (MARK_COLOUR, 0.9)):
-            axes.add_patch(
-                Ellipse(
-                    (x, y),
-                    2 * major,
-                    2 * minor,
-                    angle=tilt,
-                    fill=False,
-                    edgecolor=colour,
-                    linewidth=thick,
-                    linestyle=line,
-                )
-            )
-        arm = 0.016 * plane.size_mm[0]
-        for colour, thick in (("#000000", 2.2), (MARK_COLOUR, 0.9)):
-            axes.plot([x - arm, x + arm], [y, y], color=colour, linewidth=thick)
-            axes.plot([x, x], [y - arm, y + arm], color=colour, linewidth=thick)
-        if mark.label not in named:
-            text = str(numbers[mark.label])
-            placer.place(
-                float(x),
-                float(y),
-                text,
-                size=NUMBER_PT,
-                gap_pt=6.0,
-                color=MARK_COLOUR,
-                weight="bold",
-                path_effects=halo(2.6, "#000000"),
-            )
-        named.add(mark.label)
+        spot, _ = plane.to_plane(mark.point_lps)
+        ellipses[mark.suggested].append(spot + _ellipse(mark, plane))
+        crosses += [np.add(spot, [[-arm, 0.0], [arm, 0.0]]), np.add(spot, [[0.0, -arm], [0.0, arm]])]
+        places.setdefault(mark.label, spot)
+    for colour, thin, thick in (("#000000", 2.0, 2.2), (MARK_COLOUR, 0.9, 0.9)):
+        strokes(axes, ellipses[False], colour=colour, width=thin)
+        strokes(axes, ellipses[True], colour=colour, width=thin, pattern=(0, (2.0, 1.6)))
+        strokes(axes, crosses, colour=colour, width=thick)
+    look: dict[str, Any] = {"color": MARK_COLOUR, "weight": "bold", "path_effects": halo(2.6, "#000000")}
+    for label, spot in places.items():
+        placer.place(float(spot[0]), float(spot[1]), str(numbers[label]), size=NUMBER_PT, gap_pt=6.0, **look)
+
+
+def _ellipse(mark: Mark, plane: SlicePlane) -> Floats:
+    """The 95 % ellipse of a landmark around the origin, closed, shape (n, 2)."""
+    major, minor, tilt = ellipse_95(mark.covariance, plane.right_lps, plane.down_lps)
+    round_once = np.linspace(0.0, 2.0 * np.pi, ELLIPSE_STEPS + 1)
+    axes = np.array([[np.cos(np.radians(tilt)), np.sin(np.radians(tilt))]])
+    across = axes[:, ::-1] * [[-1.0, 1.0]]
+    return major * np.cos(round_once)[:, None] * axes + minor * np.sin(round_once)[:, None] * across
 
 
 def _draw_tube(axes: Axes, plane: SlicePlane, tube: TubeMark, placer: LabelPlacer) -> None:
     known = np.isfinite(tube.radii_mm)
     radii = np.where(known, tube.radii_mm, 0.0)
     outlines = cut_outline(plane, tube.points_lps, radii) if known.any() else []
-    for outline in outlines:
-        axes.plot(outline[:, 0], outline[:, 1], color="#000000", linewidth=2.4)
-        axes.plot(outline[:, 0], outline[:, 1], color=TUBE_COLOUR, linewidth=1.3)
+    strokes(axes, outlines, colour="#000000", width=2.4)
+    strokes(axes, outlines, colour=TUBE_COLOUR, width=1.3)
     flat, distance = plane.to_plane(tube.points_lps)
-    near = np.where((np.abs(distance) <= LINE_WITHIN_MM)[:, None], flat, np.nan)
-    axes.plot(near[:, 0], near[:, 1], color=TUBE_COLOUR, linewidth=0.8, linestyle=(0, (4, 3)))
+    near = np.abs(distance) <= LINE_WITHIN_MM
+    runs = [flat[i : i + 2] for i in np.flatnonzero(near[:-1] & near[1:])]
+    strokes(axes, runs, colour=TUBE_COLOUR, width=0.8, pattern=(0, (4, 3)))
     if outlines and _inside(plane, anchor := outlines[0].mean(axis=0)):
         _label(placer, float(anchor[0]), float(anchor[1]), tube.label, TUBE_COLOUR)
 
 
 def _draw_patch(axes: Axes, plane: SlicePlane, patch: PatchMark, placer: LabelPlacer) -> None:
+    """The line where the plane cuts the surface through the marked points, and the points close to the plane."""
+    cuts = cut_lines(plane, patch.points_lps)
+    strokes(axes, cuts, colour="#000000", width=2.8)
+    strokes(axes, cuts, colour=TUBE_COLOUR, width=1.5)
     flat, distance = plane.to_plane(patch.points_lps)
     near = flat[(np.abs(distance) <= MARK_WITHIN_MM) & np.array([_inside(plane, p) for p in flat], dtype=bool)]
-    if not len(near):
-        return
-    axes.plot(
-        near[:, 0], near[:, 1], "^", color=TUBE_COLOUR, markeredgecolor="#000000", markersize=3.0, linestyle="none"
-    )
-    anchor = near[len(near) // 2]
-    _label(placer, float(anchor[0]), float(anchor[1]), patch.label, TUBE_COLOUR)
+    if len(near):
+        look: dict[str, Any] = {
+            "color": TUBE_COLOUR,
+            "markeredgecolor": "#000000",
+            "markersize": 3.0,
+            "linestyle": "none",
+        }
+        axes.plot(near[:, 0], near[:, 1], "^", **look)
+    middles = [middle for middle in (cut.mean(axis=0) for cut in cuts) if _inside(plane, middle)]
+    anchors = middles or list(near)
+    if anchors:
+        anchor = anchors[len(anchors) // 2]
+        _label(placer, float(anchor[0]), float(anchor[1]), patch.label, TUBE_COLOUR)
 
 
 def _draw_hole(axes: Axes, plane: SlicePlane, hole: HoleMark, placer: LabelPlacer) -> None:
     ends = np.stack([hole.entry_lps, hole.entry_lps + hole.travel_mm * hole.direction_lps])
     outlines = cut_outline(plane, ends, np.full(2, hole.radius_mm))
-    for outline in outlines:
-        axes.plot(outline[:, 0], outline[:, 1], color="#000000", linewidth=2.6)
-        axes.plot(outline[:, 0], outline[:, 1], color=HOLE_COLOUR, linewidth=1.4)
+    strokes(axes, outlines, colour="#000000", width=2.6)
+    strokes(axes, outlines, colour=HOLE_COLOUR, width=1.4)
     if outlines:
         flat, _ = plane.to_plane(ends)
-        axes.plot(flat[:, 0], flat[:, 1], color=HOLE_COLOUR, linewidth=0.7, linestyle=(0, (3, 2)))
+        strokes(axes, [flat], colour=HOLE_COLOUR, width=0.7, pattern=(0, (3, 2)))
         anchor = outlines[0].mean(axis=0)
         if _inside(plane, anchor):
             _label(placer, float(anchor[0]), float(anchor[1]), hole.label, HOLE_COLOUR)

@@ -8,7 +8,18 @@ from typing import TYPE_CHECKING, Any
 
 from ctmeasure.planning.results import LengthRow
 from ctmeasure.report.figures.canal_view import draw_sectors, seen
-from ctmeasure.report.figures.canvas import ACCENT, FONT_PT, INK, PAPER, SOFT_INK, axes_mm, drawing, halo, image_bytes
+from ctmeasure.report.figures.canvas import (
+    ACCENT,
+    FONT_PT,
+    INK,
+    PAPER,
+    SOFT_INK,
+    axes_mm,
+    drawing,
+    frame_and_ticks,
+    halo,
+    image_bytes,
+)
 from ctmeasure.report.figures.lengths import likely_rows
 from ctmeasure.report.figures.wall import WallScene
 from ctmeasure.report.numbers import fixed, interval, probability
@@ -61,14 +72,14 @@ def _state_sign(axes: Axes, x: float, y: float, state: str) -> None:
     from matplotlib.patches import Circle, Wedge
 
     radius = 2.0
-    axes.add_patch(Circle((x, y), radius, facecolor=PAPER, edgecolor="none", zorder=1))
+    axes.add_artist(Circle((x, y), radius, facecolor=PAPER, edgecolor="none", zorder=1))
     if state == "present":
-        axes.add_patch(Circle((x, y), radius, facecolor=INK, edgecolor=INK, zorder=2))
+        axes.add_artist(Circle((x, y), radius, facecolor=INK, edgecolor=INK, zorder=2))
         return
     line = "solid" if state in ("partial", "absent") else (0, (1.6, 1.4))
     if state == "partial":
-        axes.add_patch(Wedge((x, y), radius, 90, 270, facecolor=INK, edgecolor="none", zorder=2))
-    axes.add_patch(Circle((x, y), radius, fill=False, edgecolor=INK, linewidth=1.0, linestyle=line, zorder=3))
+        axes.add_artist(Wedge((x, y), radius, 90, 270, facecolor=INK, edgecolor="none", zorder=2))
+    axes.add_artist(Circle((x, y), radius, fill=False, edgecolor=INK, linewidth=1.0, linestyle=line, zorder=3))
     if state == "absent":
         arm = radius * 0.68
         axes.plot([x - arm, x + arm], [y - arm, y + arm], color=INK, linewidth=1.2, zorder=3)
@@ -96,12 +107,10 @@ def drum_picture(estimate: Estimate | None) -> bytes:
         low, high = min(values) - 0.8, max(max(values), 1.0) + 0.8
         axes.set_xlim(low, high)
         axes.set_ylim(0.0, 1.0)
-        axes.get_yaxis().set_visible(False)
-        for edge in ("left", "right", "top"):
-            axes.spines[edge].set_visible(False)
         step = 1 if high - low < 8 else 2
-        axes.set_xticks([t for t in range(-20, 21, step) if low < t < high])
-        axes.tick_params(length=2.0, width=0.6, pad=1.5)
+        frame_and_ticks(
+            axes, x={float(t): f"{t:g}".replace("-", "\N{MINUS SIGN}") for t in range(-20, 21, step) if low < t < high}
+        )
         axes.axvspan(*HEALTHY_MM, ymax=0.62, facecolor="#e3e6ea", edgecolor=SOFT_INK, linewidth=0.0, hatch="---")
         axes.plot([0, 0], [0, 1], color=INK, linewidth=2.0)
         axes.text(0.0, 1.06, "rim", ha="center", va="bottom", fontsize=FONT_PT, weight="bold")
@@ -159,7 +168,7 @@ def holes_picture(scene: WallScene | None) -> bytes:
         axes.set_aspect("equal")
         axes.set_axis_off()
         draw_sectors(axes, scene)
-        axes.add_patch(Circle((0, 0), scene.rim_radius_mm, facecolor=PAPER, edgecolor=INK, linewidth=1.4, zorder=2))
+        axes.add_artist(Circle((0, 0), scene.rim_radius_mm, facecolor=PAPER, edgecolor=INK, linewidth=1.4, zorder=2))
         for letter, angle in (("S", 0.0), ("P", 90.0), ("I", 180.0), ("A", 270.0)):
             x, y = seen(angle, scene.rim_radius_mm * 0.62, scene)
             axes.text(float(x), float(y), letter, ha="center", va="center", fontsize=FONT_PT, weight="bold")
@@ -196,7 +205,7 @@ def _words_only(figure: Any, words: str) -> bytes:
 
     axes = axes_mm(figure, 0.0, 0.0, WIDTH_MM, HEIGHT_MM)
     _blank(axes)
-    axes.add_patch(
+    axes.add_artist(
         Rectangle(
             (1.0, 1.0),
             WIDTH_MM - 2.0,
@@ -237,11 +246,7 @@ def length_picture(rows: Sequence[LengthRow], table_sizes_mm: Sequence[float]) -
         axes = axes_mm(figure, 1.5, 5.2, WIDTH_MM - 3.0, 11.6)
         axes.set_xlim(-0.6, len(shown) - 0.4)
         axes.set_ylim(0.0, 1.35)
-        axes.get_yaxis().set_visible(False)
-        for edge in ("left", "right", "top"):
-            axes.spines[edge].set_visible(False)
-        axes.set_xticks(range(len(shown)), [f"{row.size_mm:.2f}" for row in shown])
-        axes.tick_params(length=2.0, width=0.6, pad=1.5)
+        frame_and_ticks(axes, x={float(at): f"{row.size_mm:.2f}" for at, row in enumerate(shown)})
         for at, row in enumerate(shown):
             tall = row.p_fits or 0.0
             axes.bar(at, tall, width=0.6, color="#8fb6d6", edgecolor=INK, linewidth=0.6)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 
-from ctmeasure.planning.results import ZoneCell
 from ctmeasure.report.figures.canvas import (
     FONT_PT,
     INK,
@@ -17,12 +17,16 @@ from ctmeasure.report.figures.canvas import (
     LabelPlacer,
     axes_mm,
     drawing,
+    filled,
+    frame_and_ticks,
     halo,
     image_bytes,
+    strokes,
 )
 from ctmeasure.report.figures.looks import VERDICT_LOOKS, patch_style
+from ctmeasure.report.figures.outlines import merged_outlines
 from ctmeasure.report.figures.slices import side_words
-from ctmeasure.report.figures.wall import Floats, WallScene, columns_of, dial, grid_of, split_runs
+from ctmeasure.report.figures.wall import Floats, WallScene, dial, split_runs
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -43,6 +47,8 @@ CONTOURS_MM: dict[Layer, tuple[float, ...]] = {
 }
 """Few, labelled lines: every step of the scale would fill the map with numbers."""
 WIDTH_MM = 180.0
+SEAM_PT = 0.3
+"""Areas of a shade are drawn this much wider, or a hair of paper would show between neighbours."""
 INSIDE_SHOWN_MM = 1.6
 """How much of the middle-ear side of the rim is drawn: room for the spines and for shadows that pass behind the rim."""
 DIRECTIONS = (("S (upper)", 0.0), ("P (back)", 90.0), ("A (front)", 270.0))
@@ -111,39 +117,54 @@ def _frame(axes: Axes, scene: WallScene) -> None:
     axes.set_xlim(0.0, 12.0)
     axes.set_ylim(min(low, 0.0) - INSIDE_SHOWN_MM, high + scene.rim_step_mm / 2.0)
     hours = [6, 7, 8, 9, 10, 11, 12, 1, 2, 3, 4, 5, 6]
-    axes.set_xticks(range(13), [str(h) for h in hours])
-    axes.set_yticks(np.arange(0.0, high + 0.1, 1.0 if high <= 10 else 2.0))
-    axes.set_xlabel("o'clock, as the surgeon sees it looking into this ear", labelpad=16.0)
-    axes.set_ylabel("mm from the rim")
-    axes.tick_params(length=2.5, width=0.6)
+    rims = np.arange(0.0, high + 0.1, 1.0 if high <= 10 else 2.0)
+    frame_and_ticks(
+        axes, x={i: str(hour) for i, hour in enumerate(hours)}, y={float(r): f"{r:g}" for r in rims}, box=True
+    )
+    words: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points", "fontsize": FONT_PT}
+    below = "o'clock, as the surgeon sees it looking into this ear"
+    axes.annotate(below, (0.5, 0.0), (0, -30.0), ha="center", va="top", **words)
+    axes.annotate("mm from the rim", (0.0, 0.5), (-20.0, 0), ha="right", va="center", rotation=90, **words)
 
 
-def _cell_path(cells: Sequence[ZoneCell], scene: WallScene) -> Any:
-    """One path over many cells, so that a pattern runs through without seams; cells over the 6 o'clock seam wrap."""
-    from matplotlib.path import Path
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """The map's columns in the order of the dial; a column over the 6 o'clock seam stands at both ends.
 
-    vertices: list[Floats] = []
-    half_x, half_y = scene.angle_step_deg / 60.0, scene.rim_step_mm / 2.0
-    low, high = scene.rim_limits_mm
-    for angle, first, last in columns_of(cells, scene.rim_step_mm):
-        x = float(dial(angle, scene.side))
-        y0, y1 = max(first - half_y, low), min(last + half_y, high + half_y)
-        for shift in (0.0, -12.0, 12.0):
-            x0, x1 = max(x + shift - half_x, 0.0), min(x + shift + half_x, 12.0)
-            if x1 > x0:
-                vertices.append(np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)]))
-    if not vertices:
-        return None
-    return Path.make_compound_path(*(Path(v, closed=True) for v in vertices))
+    ``order`` (n,) column of the grid; ``middles`` (n,) and ``edges`` (n + 1,) in hours along the dial.
+    """
+
+    order: npt.NDArray[np.intp]
+    middles: Floats
+    edges: Floats
+
+    @classmethod
+    def of(cls, scene: WallScene) -> Columns:
+        """The columns of a scene."""
+        x = dial(scene.wall_angles_deg, scene.side)
+        order = np.argsort(x)
+        order = np.concatenate([order[-1:], order, order[:1]])
+        middles = x[order]
+        middles[0] -= 12.0
+        middles[-1] += 12.0
+        half = scene.angle_step_deg / 60.0
+        return cls(order, middles, np.clip(np.append(middles - half, middles[-1] + half), 0.0, 12.0))
+
+
+def _areas(mask: npt.NDArray[np.bool_], scene: WallScene) -> list[Floats]:
+    """Outlines of some cells of the grid on the unrolled wall."""
+    columns = Columns.of(scene)
+    wide = np.diff(columns.edges) > 0.0
+    edges = np.append(columns.edges[:-1][wide], columns.edges[1:][wide][-1:])
+    rims = scene.rim_edges_mm
+    shown = mask[:, columns.order][:, wide]
+    return [np.array([(edges[c], rims[r]) for c, r in outline]) for outline in merged_outlines(shown)]
 
 
 def _verdicts(axes: Axes, scene: WallScene) -> None:
-    from matplotlib.patches import PathPatch
-
     for verdict in VERDICT_LOOKS:
-        path = _cell_path(scene.verdict_cells(verdict), scene)
-        if path is not None:
-            axes.add_patch(PathPatch(path, **patch_style(verdict), zorder=1.0))
+        areas = _areas(scene.mask(scene.verdict_cells(verdict)), scene)
+        filled(axes, areas, **patch_style(verdict), zorder=1.0)
     _write_not_assessed(axes, scene)
 
 
@@ -174,24 +195,25 @@ def _blank_stretches(scene: WallScene) -> list[tuple[float, float]]:
 
 
 def _values(axes: Axes, scene: WallScene, layer: Layer) -> None:
-    name = "thickness_mm" if layer == "thickness" else "clearance_mm"
-    angles, rims, table = grid_of(scene.cells, name)
-    x = dial(angles, scene.side)
-    order = np.argsort(x)
-    x, table = x[order], table[:, order]
-    x = np.concatenate([x[-1:] - 12.0, x, x[:1] + 12.0])
-    table = np.concatenate([table[:, -1:], table, table[:, :1]], axis=1)
-    half_x, half_y = scene.angle_step_deg / 60.0, scene.rim_step_mm / 2.0
-    x_edges = np.append(x - half_x, x[-1] + half_x)
-    y_edges = np.append(rims - half_y, rims[-1] + half_y)
-    y_edges[0] = max(y_edges[0], scene.rim_limits_mm[0])
+    table = scene.table("thickness_mm" if layer == "thickness" else "clearance_mm")
     colours, norm = _shades(layer)
-    axes.pcolormesh(x_edges, y_edges, np.ma.masked_invalid(table), cmap=colours, norm=norm, zorder=1.0, rasterized=True)
-    empty = [c for c in scene.cells if getattr(c, name) is None]
-    _hatched(axes, scene, empty)
-    if np.isfinite(table).sum() >= 4 and min(table.shape) >= 2:
+    known = np.isfinite(table)
+    shades = np.where(known, norm(np.where(known, table, 0.0)), -1)
+    for shade in np.unique(shades[known]):
+        colour = colours(int(shade))
+        style = {"facecolor": colour, "edgecolor": colour, "linewidth": SEAM_PT}
+        filled(axes, _areas(shades == shade, scene), **style, zorder=1.0)
+    _hatched(axes, scene, ~known & scene.mask(scene.cells))
+    if known.sum() >= 4 and min(table.shape) >= 2:
+        columns = Columns.of(scene)
         lines = axes.contour(
-            x, rims, np.ma.masked_invalid(table), levels=CONTOURS_MM[layer], colors=INK, linewidths=0.8, zorder=2.0
+            columns.middles,
+            scene.rims_mm,
+            np.ma.masked_invalid(table[:, columns.order]),
+            levels=CONTOURS_MM[layer],
+            colors=INK,
+            linewidths=0.8,
+            zorder=2.0,
         )
         for text in axes.clabel(lines, fmt="%g", fontsize=FONT_PT, colors=INK, inline=True, inline_spacing=2):
             text.set_path_effects(halo(2.2))
@@ -224,18 +246,15 @@ def _scale(figure: Figure, width_mm: float, left: float, layer: Layer) -> None:
     axes.set_ylim(0.0, 8.5)
     axes.set_axis_off()
     for at, (value, text) in enumerate(steps):
-        axes.add_patch(
+        axes.add_artist(
             Rectangle((at + 0.02, 4.6), 0.96, 3.6, facecolor=colours(norm(value)), edgecolor=SOFT_INK, linewidth=0.5)
         )
         axes.text(at + 0.5, 3.8, text, ha="center", va="top", fontsize=FONT_PT)
 
 
-def _hatched(axes: Axes, scene: WallScene, cells: Sequence[ZoneCell]) -> None:
-    from matplotlib.patches import PathPatch
-
-    path = _cell_path(cells, scene)
-    if path is not None:
-        axes.add_patch(PathPatch(path, **patch_style("not assessed"), zorder=1.5))
+def _hatched(axes: Axes, scene: WallScene, empty: npt.NDArray[np.bool_]) -> None:
+    if empty.any():
+        filled(axes, _areas(empty, scene), **patch_style("not assessed"), zorder=1.5)
         ground = {"facecolor": PAPER, "edgecolor": "none", "pad": 1.4}
         place: dict[str, Any] = {"transform": axes.transAxes, "ha": "right", "va": "top"}
         axes.text(0.99, 0.96, "cross-hatched: not assessed", fontsize=FONT_PT, bbox=ground, zorder=4, **place)
@@ -263,7 +282,7 @@ def _holes(axes: Axes, scene: WallScene, placer: LabelPlacer) -> None:
         x, y = float(dial(hole.wall_angle_deg, scene.side)), hole.rim_distance_mm
         size = (2 * hole.radius_mm * hours_per_mm, 2 * hole.radius_mm)
         for colour, thick in ((PAPER, 3.4), (INK, 1.5)):
-            axes.add_patch(Ellipse((x, y), *size, facecolor=PAPER, edgecolor=colour, linewidth=thick, zorder=5))
+            axes.add_artist(Ellipse((x, y), *size, facecolor=PAPER, edgecolor=colour, linewidth=thick, zorder=5))
         placer.place(x, y, hole.label, size=FONT_PT + 1.5, gap_pt=8.0, weight="bold", zorder=6, path_effects=halo(3.0))
 
 
@@ -280,9 +299,9 @@ def _shadows(axes: Axes, scene: WallScene, placer: LabelPlacer) -> None:
             tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
             across = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1) * radii[:, None]
             for sign in (-1.0, 1.0):
-                line = (xs + sign * across[:, 0] * hours_per_mm, ys + sign * across[:, 1])
-                axes.plot(*line, color=PAPER, linewidth=2.6, zorder=3.4)
-                axes.plot(*line, color=INK, linewidth=1.1, linestyle=(0, (5, 2)), zorder=3.5)
+                line = np.stack([xs + sign * across[:, 0] * hours_per_mm, ys + sign * across[:, 1]], axis=1)
+                strokes(axes, [line], colour=PAPER, width=2.6, over=3.4)
+                strokes(axes, [line], colour=INK, width=1.1, pattern=(0, (5, 2)), over=3.5)
             inside = (ys > 0.3) & (ys < high - 0.3)
             if inside.any() and (longest is None or inside.sum() > longest[0]):
                 at = np.flatnonzero(inside)[inside.sum() // 2]
@@ -331,7 +350,7 @@ def draw_legend(axes: Axes, width_mm: float, height_mm: float, *, columns: int) 
         column, row = divmod(i, rows)
         x = column * width_mm / columns
         y = height_mm - (row + 1) * height_mm / rows + (height_mm / rows - 4.4) / 2
-        axes.add_patch(Rectangle((x, y), 10.0, 4.4, **patch_style(verdict)))
-        axes.add_patch(Rectangle((x, y), 10.0, 4.4, fill=False, edgecolor=SOFT_INK, linewidth=0.6))
+        axes.add_artist(Rectangle((x, y), 10.0, 4.4, **patch_style(verdict)))
+        axes.add_artist(Rectangle((x, y), 10.0, 4.4, fill=False, edgecolor=SOFT_INK, linewidth=0.6))
         axes.text(x + 12.0, y + 2.2, look.words, va="center", fontsize=FONT_PT, weight="bold")
         axes.text(x + 39.0, y + 2.2, f"({look.pattern_words})", va="center", fontsize=FONT_PT)

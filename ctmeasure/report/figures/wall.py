@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -74,6 +75,49 @@ class WallScene:
     clock_flag: str = ""
     key_words: str = ""
 
+    @property
+    def wall_angles_deg(self) -> Floats:
+        """Middles of the map's columns, rising evenly, shape (n,)."""
+        found = [cell.wall_angle_deg for cell in self.cells]
+        steps = np.arange(round((max(found) - min(found)) / self.angle_step_deg) + 1, dtype=np.float64)
+        return np.asarray(steps * self.angle_step_deg + min(found))
+
+    @property
+    def rims_mm(self) -> Floats:
+        """Middles of the map's rows, rising evenly, shape (m,)."""
+        low, high = self.rim_limits_mm
+        steps = np.arange(round((high - low) / self.rim_step_mm) + 1, dtype=np.float64)
+        return np.asarray(steps * self.rim_step_mm + low)
+
+    @property
+    def rim_edges_mm(self) -> Floats:
+        """Edges of the map's rows, shape (m + 1,); nothing is drawn below the first row's middle."""
+        edges = np.append(self.rims_mm, self.rims_mm[-1] + self.rim_step_mm) - self.rim_step_mm / 2.0
+        edges[0] = self.rim_limits_mm[0]
+        return edges
+
+    def _place(self, cell: ZoneCell, first_deg: float) -> tuple[int, int]:
+        row = round((cell.rim_distance_mm - self.rim_limits_mm[0]) / self.rim_step_mm)
+        return row, round((cell.wall_angle_deg - first_deg) / self.angle_step_deg)
+
+    def mask(self, cells: Iterable[ZoneCell]) -> npt.NDArray[np.bool_]:
+        """Where on the grid some of the cells lie, shape (m, n)."""
+        first = float(self.wall_angles_deg[0])
+        found = np.zeros((len(self.rims_mm), len(self.wall_angles_deg)), dtype=np.bool_)
+        for cell in cells:
+            found[self._place(cell, first)] = True
+        return found
+
+    def table(self, value: Literal["thickness_mm", "clearance_mm"]) -> Floats:
+        """One value of every cell on the grid, shape (m, n), NaN where there is none."""
+        first = float(self.wall_angles_deg[0])
+        found = np.full((len(self.rims_mm), len(self.wall_angles_deg)), np.nan)
+        for cell in self.cells:
+            number = cell.thickness_mm if value == "thickness_mm" else cell.clearance_mm
+            if number is not None:
+                found[self._place(cell, first)] = number
+        return found
+
     def verdict_cells(self, verdict: Verdict) -> list[ZoneCell]:
         """The cells of one verdict."""
         return [cell for cell in self.cells if cell.verdict == verdict]
@@ -125,34 +169,3 @@ def split_runs(x: Floats, keep: npt.NDArray[np.bool_], *, jump: float) -> list[s
     if start is not None:
         runs.append(slice(start, len(x)))
     return [r for r in runs if r.stop - r.start >= 2]
-
-
-def grid_of(cells: Sequence[ZoneCell], value: str) -> tuple[Floats, Floats, Floats]:
-    """Cell values on the grid: sorted wall angles (n,), rim distances (m,), values (m, n) with NaN for none."""
-    angles = np.array(sorted({c.wall_angle_deg for c in cells}))
-    rims = np.array(sorted({c.rim_distance_mm for c in cells}))
-    column = {a: i for i, a in enumerate(angles)}
-    row = {r: i for i, r in enumerate(rims)}
-    table = np.full((len(rims), len(angles)), np.nan)
-    for cell in cells:
-        found = getattr(cell, value)
-        if found is not None:
-            table[row[cell.rim_distance_mm], column[cell.wall_angle_deg]] = found
-    return angles, rims, table
-
-
-def columns_of(cells: Sequence[ZoneCell], step_mm: float) -> list[tuple[float, float, float]]:
-    """Cells joined along the wall: (wall angle, lowest rim distance, highest rim distance) of every gapless run.
-
-    Example
-    -------
-    >>> columns_of((), 0.5)
-    []
-    """
-    runs: list[tuple[float, float, float]] = []
-    for angle, rim in sorted((cell.wall_angle_deg, cell.rim_distance_mm) for cell in cells):
-        if runs and runs[-1][0] == angle and rim - runs[-1][2] <= 1.5 * step_mm:
-            runs[-1] = (angle, runs[-1][1], rim)
-        else:
-            runs.append((angle, rim, rim))
-    return runs

@@ -41,11 +41,26 @@ def volume(fabricated):
 
 
 @pytest.fixture(scope="session")
-def pictures(case, volume):
-    """Its key pictures."""
-    from ctmeasure.report.pictures import key_pictures
+def progress_seen():
+    """Fractions the listener of the one full run was told, filled by `written`."""
+    return []
 
-    return key_pictures(case, volume)
+
+@pytest.fixture(scope="session")
+def written(case, volume, tmp_path_factory, progress_seen):
+    """The one full run: the case as saved, and its folder."""
+    from ctmeasure.report.write import write_outputs
+
+    folder = tmp_path_factory.mktemp("out")
+    listener = lambda text, fraction: progress_seen.append(fraction)  # noqa: E731
+    return write_outputs(case, volume=volume, out_dir=folder, progress=listener), folder
+
+
+@pytest.fixture(scope="session")
+def pictures(written):
+    """Its key pictures."""
+    saved, folder = written
+    return [(picture, (folder / "figures" / picture.file).read_bytes()) for picture in saved.pictures]
 
 
 @pytest.fixture(scope="session")
@@ -54,3 +69,27 @@ def content(case, pictures):
     from ctmeasure.report.assemble import build_content
 
     return build_content(case, pictures)
+
+
+@pytest.fixture(scope="session")
+def html(content):
+    """Its HTML text, built a second time from the same case."""
+    from ctmeasure.report.html import render_html
+
+    return render_html(content)
+
+
+@pytest.fixture(scope="session")
+def pdf(content):
+    """Its PDF, built a second time from the same case."""
+    from ctmeasure.report.pdf import render_pdf
+
+    return render_pdf(content)
+
+
+@pytest.fixture(scope="session")
+def mapless(case):
+    """The same ear with results but no map, which takes most of the time to draw."""
+    from dataclasses import replace
+
+    return replace(case, results=replace(case.results, zone=()))

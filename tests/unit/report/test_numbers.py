@@ -1,6 +1,7 @@
 import pytest
 
 from ctmeasure.report.numbers import NOT_GIVEN, fixed, flag_words, interval, probability, with_interval
+from ctmeasure.report.words import in_words
 from ctmeasure.uncertainty.estimate import Estimate
 
 DRUM = Estimate(2.44, 0.15, 2.14, 2.74, "mm", "example")
@@ -39,3 +40,19 @@ def test_missing_numbers_never_print_as_a_number():
 
 def test_flags_are_words_once_each():
     assert flag_words(("below_resolution", "coarse ring", "below_resolution")) == "below resolution; coarse ring"
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("footplate_centre", "footplate centre"),
+        ("facial_nerve", "facial canal"),
+        ("annulus", "drum rim"),
+        ("placement of footplate_superior", "placement of footplate upper edge"),
+        ("surface of facial_nerve", "surface of facial canal"),
+        ("annulus_to_footplate", "annulus to footplate"),
+        ("not marked: joint fossa", "not marked: joint fossa"),
+    ],
+)
+def test_ids_are_printed_as_their_labels(text, words):
+    assert in_words(text) == words

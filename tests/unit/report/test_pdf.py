@@ -1,4 +1,5 @@
 import io
+import re
 from dataclasses import replace
 
 import pikepdf
@@ -8,7 +9,7 @@ from pdfminer.layout import LAParams, LTTextContainer
 
 from ctmeasure.planning.cautions import SHORT_CAUTION, cautions
 from ctmeasure.report.assemble import build_content
-from ctmeasure.report.content import NumberBox, Pair
+from ctmeasure.report.content import NumberBox, Pair, TextGroup
 from ctmeasure.report.page_one import VOID_BANNER
 from ctmeasure.report.pdf import render_pdf
 
@@ -22,11 +23,6 @@ def pages_of(data):
         squeezed(" ".join(item.get_text() for item in page if isinstance(item, LTTextContainer)))
         for page in extract_pages(io.BytesIO(data), laparams=LAParams(boxes_flow=None))
     ]
-
-
-@pytest.fixture(scope="module")
-def pdf(content):
-    return render_pdf(content)
 
 
 @pytest.fixture(scope="module")
@@ -74,6 +70,13 @@ def test_page_one_holds_the_five_answers_and_all_cautions(pages):
     assert "joint fossa not marked" in pages[0]
 
 
+def test_page_one_leaves_nothing_out_while_there_is_room(pages, content):
+    assert "more: see" not in pages[0]
+    for group in content.gaps:
+        for item in group.items:
+            assert squeezed(item) in pages[0]
+
+
 def test_the_sheet_is_its_own_page(pages):
     (sheet,) = [text for text in pages if "Sheet for the operating room" in text]
     for words in (
@@ -108,8 +111,7 @@ def test_text_is_data_and_never_program(content):
         identity=(Pair(evil, evil),) * 4,
         facts=(Pair(evil, evil),),
         numbers=(NumberBox(evil, evil, evil, evil),),
-        not_assessed=(evil,),
-        warnings=(evil,),
+        gaps=(TextGroup(evil, (evil,)),),
         sheet=replace(content.sheet, holes=(evil,), time_out=(evil,)),
     )
     text = squeezed(" ".join(pages_of(render_pdf(named))))
@@ -121,8 +123,35 @@ def test_scripts_of_names_are_printed(content):
     assert "SAMPLE Ж Ω é ł" in pages_of(render_pdf(named))[0]
 
 
-def test_equal_content_gives_equal_bytes(content, pdf):
-    assert render_pdf(content) == pdf
+def crowded(content, count):
+    """The same report with so many gaps and so long facts that page one cannot hold them all."""
+    gaps = tuple(TextGroup(g.label, tuple(f"{g.label} item {i} of words" for i in range(count))) for g in content.gaps)
+    facts = (*content.facts, Pair("Earlier operations", "; ".join(f"operation {i}" for i in range(count))))
+    tables = tuple(table for table in content.tables if table.id in ("facts", "gaps"))
+    return replace(content, maps=(), pictures=(), charts=(), gaps=gaps, facts=facts, tables=tables)
+
+
+@pytest.mark.parametrize("count", [12, 60, 400])
+def test_page_one_keeps_its_cautions_however_much_was_not_assessed(content, count):
+    pages = pages_of(render_pdf(crowded(content, count)))
+    for caution in cautions():
+        assert caution in pages[0]
+    assert "Where on the wall" in pages[1]
+    for group in content.gaps:
+        assert f"{group.label}." in pages[0]
+    if count > 12:
+        assert re.search(r"\d+ more: see page \d", pages[0])
+
+
+def test_what_page_one_leaves_out_is_printed_on_the_page_it_names(content, case):
+    full = crowded(content, 60)
+    rows = tuple((group.label, item) for group in full.gaps for item in group.items)
+    tables = tuple(replace(table, rows=rows) if table.id == "gaps" else table for table in full.tables)
+    pages = pages_of(render_pdf(replace(full, tables=tables)))
+    (page,) = {int(found) for found in re.findall(r"more: see page (\d+)", pages[0])}
+    assert "Not assessed, not given, warnings" in pages[page - 1]
+    for _, item in rows:
+        assert any(item in text for text in pages[page - 1 :])
 
 
 def test_no_verdict_is_called_safe(pages):
