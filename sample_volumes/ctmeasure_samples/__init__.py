@@ -1,8 +1,9 @@
 """The synthetic ear: a generator of temporal-bone CT with exact truth, and the small series shipped with it.
 
 Parameters of one ear go in (`parameters`), analytic shapes are built from them (`layout`, `skull`, `cavity`,
-`inner_ear`, `nerves`, `ossicles`, `implants`), painted, blurred and sampled (`scanner`), written as DICOM (`dicom`) with
-input tables (`tables`). Truth (`truth`) is computed from the shapes, never from voxels. Everything shown is invented.
+`inner_ear`, `nerves`, `ossicles`, `implants`), painted, blurred and sampled (`scanner`), written as DICOM (`dicom`)
+with input tables (`tables`). Truth (`truth`) is computed from the shapes, never from voxels. All of it is
+invented.
 """
 
 from __future__ import annotations
@@ -21,7 +22,15 @@ if TYPE_CHECKING:
         scan_case,
     )
     from ctmeasure_samples.model import EarModel, WallReading, build_ear
-    from ctmeasure_samples.parameters import EarParameters, HeadParameters, ScannerParameters, WallState
+    from ctmeasure_samples.parameters import (
+        EarParameters,
+        HeadParameters,
+        ScannerParameters,
+        WallState,
+        healthy_ear,
+        random_ear,
+        random_scanner,
+    )
     from ctmeasure_samples.truth import EarTruth
 
 _HOMES = {
@@ -29,7 +38,15 @@ _HOMES = {
         "SampleCase", "case_grid", "case_truths", "generate", "random_case", "sample_path", "samples", "scan_case",
     ),
     "model": ("EarModel", "WallReading", "build_ear"),
-    "parameters": ("EarParameters", "HeadParameters", "ScannerParameters", "WallState"),
+    "parameters": (
+        "EarParameters",
+        "HeadParameters",
+        "ScannerParameters",
+        "WallState",
+        "healthy_ear",
+        "random_ear",
+        "random_scanner",
+    ),
     "truth": ("EarTruth",),
 }  # fmt: skip
 
@@ -47,7 +64,10 @@ __all__ = [
     "case_grid",
     "case_truths",
     "generate",
+    "healthy_ear",
     "random_case",
+    "random_ear",
+    "random_scanner",
     "sample_path",
     "samples",
     "scan_case",

@@ -226,7 +226,7 @@ def sample_path(name: str) -> Path:
     folder = SERIES_FOLDER / name
     if not folder.is_dir():
         raise ValueError(
-            f"sample '{name}' has no files; expected a folder '{name}'; run: python -m ctmeasure_samples generate {name}"
+            f"sample '{name}' has no files; expected its folder; run: python -m ctmeasure_samples generate {name}"
         )
     return folder
 
@@ -351,21 +351,39 @@ def generate(case: SampleCase, folder: Path, *, progress: Progress = no_progress
         When the listener stops it.
     """
     from ctmeasure_samples.dicom import SeriesIdentity, write_series
-    from ctmeasure_samples.tables import truth_dict, write_json, write_landmarks, write_tables
 
     truths = case_truths(case)
     values, grid = scan_case(case, truths, progress=progress)
     identity = SeriesIdentity(case.name, "1", case.patient_id, case.patient_name, case.date, case.title[:64])
     write_series(values, grid, folder / "dicom", identity=identity, scanner=case.scanner)
-    main = truths[case.side]
-    write_tables(main, folder, operations=case.operations)
+    write_case_tables(case, truths, folder)
+
+
+def write_case_tables(case: SampleCase, truths: dict[Side, EarTruth], folder: Path) -> None:
+    """Write a case's input tables and its `truth/` (no scan).
+
+    Parameters
+    ----------
+    case, truths
+        The case and the truth of its ears.
+    folder
+        Made when missing.
+
+    Raises
+    ------
+    OSError
+        When the folder cannot be written.
+    """
+    from ctmeasure_samples.tables import truth_dict, write_json, write_landmarks, write_tables
+
+    write_tables(truths[case.side], folder, operations=case.operations)
     (folder / "truth").mkdir(exist_ok=True)
     (folder / "truth.json").replace(folder / "truth" / f"truth_{case.side}.json")
     for side, truth in truths.items():
         if side != case.side:
             write_landmarks(truth, folder / f"landmarks_{side}.csv")
             write_json(truth_dict(truth), folder / "truth" / f"truth_{side}.json")
-    write_json(scan_facts(case, grid), folder / "truth" / "scan.json")
+    write_json(scan_facts(case, case_grid(case)), folder / "truth" / "scan.json")
 
 
 def scan_facts(case: SampleCase, grid: Grid) -> dict[str, object]:

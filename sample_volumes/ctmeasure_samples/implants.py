@@ -50,7 +50,7 @@ def handle_holes(layout: Layout) -> list[Hole]:
 
 
 def handle_points(layout: Layout) -> dict[str, np.ndarray]:
-    """Top, tip and contact point of the new handle: the tip 1 mm medial of the rim plane, over the healthy umbo's place."""
+    """Top, tip and contact point of the new handle: the tip 1 mm medial of the rim plane, near the umbo's place."""
     holes = handle_holes(layout)
     top = 0.5 * (holes[0].entry + holes[1].entry) - 1.1 * layout.radial(356.0) - 0.5 * layout.canal_axis
     in_plane = layout.umbo - layout.rim_normal * float(layout.umbo @ layout.rim_normal)

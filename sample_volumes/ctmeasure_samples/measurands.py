@@ -53,17 +53,13 @@ def _first(marks: dict[str, TruePoint], names: tuple[str, ...]) -> np.ndarray | 
 
 def _nearest(structure: TrueStructure, point: np.ndarray) -> tuple[float, np.ndarray]:
     """Distance to a tube's wall, and the vector from the point to the nearest wall point."""
-    best, vector = np.inf, np.zeros(3)
-    for a, b, ra, rb in zip(
-        structure.points[:-1], structure.points[1:], structure.radii[:-1], structure.radii[1:], strict=True
-    ):
-        t = float(np.clip((point - a) @ (b - a) / ((b - a) @ (b - a)), 0.0, 1.0))
-        off = a + t * (b - a) - point
-        length = float(np.linalg.norm(off))
-        gap = length - (ra + t * (rb - ra))
-        if gap < best:
-            best, vector = gap, off * (gap / length)
-    return best, vector
+    a, step = structure.points[:-1], np.diff(structure.points, axis=0)
+    t = np.clip(((point - a) * step).sum(axis=1) / (step**2).sum(axis=1), 0.0, 1.0)
+    off = a + t[:, None] * step - point
+    length = np.linalg.norm(off, axis=1)
+    gap = length - (structure.radii[:-1] + t * np.diff(structure.radii))
+    best = int(np.argmin(gap))
+    return float(gap[best]), off[best] * (gap[best] / length[best])
 
 
 def true_measurands(
@@ -183,11 +179,11 @@ def _niche_values(ear: EarModel, marks: dict[str, TruePoint], structures: dict[s
     facial = structures["facial_nerve"]
     wall = tube(facial.points, facial.radii)
     best: tuple[float, float] | None = None
-    for height in np.arange(0.3, 2.01, 0.05):
-        start = centre + height * normal
-        down = ear.runs(start, -short, 4.0)
-        floor = next((b for e, b, _ in down if e is not None and e.is_bone), None)
-        ceiling = surface_along(wall, start[None, :], short[None, :], 4.0)
+    heights = np.arange(0.3, 2.01, 0.1)
+    starts = centre + heights[:, None] * normal
+    for height, start, gap in zip(heights, starts, wall.distance(starts), strict=True):
+        floor = next((b for e, b, _ in ear.runs(start, -short, 4.0) if e is not None and e.is_bone), None)
+        ceiling = surface_along(wall, start[None, :], short[None, :], 4.0) if gap < 3.0 else np.zeros((0, 3))
         if floor is None or not len(ceiling):
             continue
         total = floor + float(np.linalg.norm(ceiling[0] - start))

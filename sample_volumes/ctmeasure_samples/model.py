@@ -127,8 +127,8 @@ class EarModel:
         -----
         Marrow is not bone. The wall ends at the first open space of the trade's list (`OPEN_SPACES`) however short the
         ray's way through it, else at the first gap of 1 mm or more; shorter cells, clefts and canals are small gaps and
-        are passed. Where the ray ends in a tissue that the list has no word for (nerve, carotid, inner ear, soft tissue),
-        the far side is that tissue's own name.
+        are passed. Where the ray ends in a tissue that the list has no word for (nerve, carotid, inner ear, soft
+        tissue), the far side is that tissue's own name.
         """
         return read_wall(self.runs(start, direction, length_mm))
 

@@ -24,7 +24,7 @@ def dehiscent_range(layout: Layout) -> tuple[int, int]:
     half = 0.5 * layout.parameters.facial_dehiscence_mm
     middle = facial_index(layout, 3)
     step = float(np.linalg.norm(np.diff(layout.facial_path[middle : middle + 2], axis=0)))
-    count = int(round(half / step))
+    count = round(half / step)
     return (middle - count, middle + count) if half > 0.0 else (middle, middle)
 
 

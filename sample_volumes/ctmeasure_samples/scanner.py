@@ -98,7 +98,7 @@ def make_grid(
     i, j = np.round(i, 12), np.round(j, 12)
     k = np.cross(i, j)
     steps = np.asarray(spacing_mm, dtype=np.float64)
-    shape = tuple(int(round(s / d)) for s, d in zip(size_mm, steps, strict=True))
+    shape = tuple(round(float(s / d)) for s, d in zip(size_mm, steps, strict=True))
     affine = np.eye(4)
     affine[:3, 0], affine[:3, 1], affine[:3, 2] = k * steps[0], j * steps[1], i * steps[2]
     affine[:3, 3] = np.round(np.asarray(centre_lps) - affine[:3, :3] @ ((np.array(shape) - 1) / 2.0), 3)
@@ -106,7 +106,7 @@ def make_grid(
 
 
 def _weights(sigma_mm: float, step_mm: float, factor: int) -> tuple[np.ndarray, int]:
-    """Gaussian weights over fine samples around a voxel centre, and the first sample's index relative to the voxel's."""
+    """Gaussian weights over fine samples around a voxel centre, and the first one's index."""
     rest = max(sigma_mm**2 - step_mm**2 / 12.0, (0.3 * step_mm) ** 2)
     sigma = float(np.sqrt(rest))
     reach = int(np.ceil(CUT_SIGMAS * sigma / step_mm)) + 1
@@ -193,6 +193,7 @@ def blurred_scene(
                 float(np.mean(steps)),
                 *ear.program,
                 ear.boxes,
+                np.array([e.shape.stretch for e in ear.elements]),
                 ear.levels(),
                 texture,
                 np.array(TEXTURE_STEPS_MM),
@@ -224,7 +225,7 @@ def _sample(
     return fine
 
 
-def _metal_streaks(clean: np.ndarray, grid: Grid, seed: int) -> np.ndarray:
+def metal_streaks(clean: np.ndarray, grid: Grid, seed: int) -> np.ndarray:
     """Rays of alternating sign from metal in each slice, fading with distance; a look, not a physics model."""
     out = np.zeros_like(clean)
     rng = np.random.default_rng([88, seed])
@@ -281,7 +282,7 @@ def scan(
     """
     values = blurred_scene(ears, grid, scanner, progress=progress)
     if scanner.streaks and any(e.material == "titanium" for ear, _ in ears for e in ear.elements):
-        values = values + _metal_streaks(values, grid, scanner.seed)
+        values = values + metal_streaks(values, grid, scanner.seed)
     if scanner.noise_hu > 0.0:
         values = values + noise_field(grid, scanner)
     low, high = scanner.clip_hu

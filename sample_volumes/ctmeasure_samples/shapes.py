@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -30,11 +31,15 @@ FOAM_CELLS = 16
 
 @dataclass(frozen=True, eq=False)
 class Primitive:
-    """One elementary shape: its kind, its numbers, and a box that holds it (low corner, high corner)."""
+    """One elementary shape: its kind, its numbers, a box that holds it, and how far off its distances may be.
+
+    `stretch`: a distance is never larger than the true one times this.
+    """
 
     kind: int
     numbers: np.ndarray
     box: np.ndarray
+    stretch: float = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,9 +92,17 @@ class Shape:
     def distance(self, points: np.ndarray) -> np.ndarray:
         """Signed distance (mm, negative inside) at points (..., 3)."""
         points = np.asarray(points, dtype=np.float64)
-        program = compile_shapes([self])
         flat = np.ascontiguousarray(points.reshape(-1, 3))
-        return kernels.distances_at(0, *program, flat).reshape(points.shape[:-1])
+        return kernels.distances_at(0, *self._program, flat).reshape(points.shape[:-1])
+
+    @property
+    def stretch(self) -> float:
+        """A distance of this shape is never larger than the true one times this."""
+        return max(step.stretch for step in self.steps if isinstance(step, Primitive))
+
+    @cached_property
+    def _program(self) -> tuple[np.ndarray, ...]:
+        return compile_shapes([self])
 
 
 def compile_shapes(shapes: Sequence[Shape]) -> tuple[np.ndarray, ...]:
@@ -141,9 +154,11 @@ def axes_from(third: Vector, hint: Vector = (0.0, 1.0, 0.0)) -> np.ndarray:
     return np.array([a, np.cross(c, a), c])
 
 
-def _single(kind: int, numbers: Sequence[float] | np.ndarray, low: Vector, high: Vector) -> Shape:
+def _single(
+    kind: int, numbers: Sequence[float] | np.ndarray, low: Vector, high: Vector, *, stretch: float = 1.0
+) -> Shape:
     box = np.array([low, high], dtype=np.float64)
-    primitive = Primitive(kind, np.asarray(numbers, dtype=np.float64), box)
+    primitive = Primitive(kind, np.asarray(numbers, dtype=np.float64), box, stretch)
     return Shape((primitive,), box)
 
 
@@ -157,7 +172,8 @@ def ellipsoid(centre: Vector, semi_axes_mm: Vector, axes: np.ndarray | None = No
     r = np.asarray(semi_axes_mm, dtype=np.float64)
     m = np.eye(3) if axes is None else np.asarray(axes, dtype=np.float64)
     reach = np.sqrt(((m.T * r) ** 2).sum(axis=1))
-    return _single(kernels.ELLIPSOID, np.concatenate([c, m.ravel(), r]), c - reach, c + reach)
+    numbers = np.concatenate([c, m.ravel(), r])
+    return _single(kernels.ELLIPSOID, numbers, c - reach, c + reach, stretch=float(r.max() / r.min()))
 
 
 def ball(centre: Vector, radius_mm: float) -> Shape:
@@ -178,7 +194,10 @@ def tube(points: Sequence[Vector] | np.ndarray, radii_mm: Sequence[float] | np.n
         centre = 0.5 * (p[part].min(axis=0) + p[part].max(axis=0))
         balls.append([*centre, float((np.linalg.norm(p[part] - centre, axis=1) + r[part]).max())])
     numbers = np.concatenate([[len(p), len(balls)], np.ravel(balls), rows.ravel()])
-    return _single(kernels.ROUND_TUBE, numbers, low, high)
+    taper = 0.0
+    if len(p) > 1:
+        taper = float(np.max(np.abs(np.diff(r)) / np.maximum(np.linalg.norm(np.diff(p, axis=0), axis=1), 1e-6)))
+    return _single(kernels.ROUND_TUBE, numbers, low, high, stretch=1.0 + taper)
 
 
 def capsule(start: Vector, end: Vector, radius_mm: float, end_radius_mm: float | None = None) -> Shape:
@@ -211,8 +230,13 @@ def above(level_mm: float, bumps: Sequence[tuple[float, float, float, float, flo
     if len(rows):
         steep += 0.5 * float(np.max(np.abs(rows[:, 0]) * 0.8578 / np.minimum(rows[:, 3], rows[:, 4])))
     scale = 1.0 / np.sqrt(1.0 + steep**2)
+    steepest = float(
+        np.hypot(slope_x, slope_y) + np.sum(np.abs(rows[:, 0]) * 0.8578 / np.minimum(rows[:, 3], rows[:, 4]))
+    )
     numbers = np.concatenate([[level_mm, slope_x, slope_y, scale, len(rows)], rows.ravel()])
-    return _single(kernels.HEIGHT_FIELD, numbers, *_unlimited())
+    # Hills add up only where they overlap: half the sum of all flanks is never reached in practice.
+    stretch = float(np.sqrt(1.0 + (0.5 * steepest) ** 2) * scale)
+    return _single(kernels.HEIGHT_FIELD, numbers, *_unlimited(), stretch=max(1.0, stretch))
 
 
 def elliptic_cylinder(
@@ -224,7 +248,8 @@ def elliptic_cylinder(
     grown = np.array([*semi_axes_mm, half_length_mm]) + np.array([1.0, 1.0, 0.0]) * abs(widening) * half_length_mm
     reach = np.abs(m.T * grown).sum(axis=1)
     numbers = np.concatenate([c, m.ravel(), [*semi_axes_mm, half_length_mm, widening]])
-    return _single(kernels.ELLIPTIC_CYLINDER, numbers, c - reach, c + reach)
+    ratio = max(semi_axes_mm) / min(semi_axes_mm)
+    return _single(kernels.ELLIPTIC_CYLINDER, numbers, c - reach, c + reach, stretch=ratio + abs(widening))
 
 
 def box(centre: Vector, axes: np.ndarray, half_sizes_mm: Vector, rounding_mm: float = 0.0) -> Shape:
@@ -283,7 +308,9 @@ def drum_sheet(
     inner = np.asarray(inner_heights_mm, dtype=np.float64)
     numbers = np.concatenate([c, np.asarray(axes).ravel(), [*semi_axes_mm, *umbo_share, len(outer)], outer, inner])
     reach = 1.6 * max(semi_axes_mm) + float(np.abs(np.concatenate([outer, inner])).max())
-    return _single(kernels.DRUM, numbers, c - reach, c + reach)
+    step = min(semi_axes_mm) / (len(outer) - 1)
+    steepest = float(max(np.abs(np.diff(outer)).max(), np.abs(np.diff(inner)).max())) / step
+    return _single(kernels.DRUM, numbers, c - reach, c + reach, stretch=1.3 * float(np.hypot(1.0, steepest)))
 
 
 def canal_tube(
@@ -322,9 +349,14 @@ def canal_tube(
     head = [len(p), table.shape[0], table.shape[1], depth_step_mm, *normal, 1.0 / float(normal @ tangent)]
     tail = np.concatenate([[rim_offset_mm], table.ravel()])
     reach = semi_axes_mm.max(axis=1, keepdims=True) + (float(table.max()) if table.size else 0.0)
-    return _single(
-        kernels.CANAL, np.concatenate([head, rows.ravel(), tail]), (p - reach).min(axis=0), (p + reach).max(axis=0)
-    )
+    ratio = float((semi_axes_mm.max(axis=1) / semi_axes_mm.min(axis=1)).max())
+    if table.size:
+        arc = 2.0 * np.pi / table.shape[0] * float(semi_axes_mm.min())
+        around = float(np.abs(np.diff(table, axis=0, append=table[:1])).max()) / arc
+        along = float(np.abs(np.diff(table, axis=1)).max()) / depth_step_mm
+        ratio += float(np.hypot(around, along))
+    numbers = np.concatenate([head, rows.ravel(), tail])
+    return _single(kernels.CANAL, numbers, (p - reach).min(axis=0), (p + reach).max(axis=0), stretch=ratio)
 
 
 def smooth_path(points: Sequence[Vector] | np.ndarray, step_mm: float = 0.6) -> np.ndarray:

@@ -63,7 +63,9 @@ def _tegmen(ear: EarModel) -> np.ndarray:
     x, y = np.meshgrid(np.arange(-6.0, 16.5), np.arange(-8.0, 16.5), indexing="ij")
     starts = np.stack([x.ravel(), y.ravel(), np.full(x.size, ear.layout.tegmen_level - 12.0)], axis=1)
     up = np.tile([0.0, 0.0, 1.0], (len(starts), 1))
-    return surface_along(skull.middle_fossa(ear.layout), starts, up, 24.0)
+    points = surface_along(skull.middle_fossa(ear.layout), starts, up, 24.0)
+    above = ear.at(points + np.array([0.0, 0.0, 0.05]))
+    return points[np.array([e is not None and e.space == "dura" for e in above])]
 
 
 def _joint(ear: EarModel) -> np.ndarray:
