@@ -84,7 +84,7 @@ def overlay(case: Case) -> Overlay:
             twice = np.repeat(item.points_lps, 2, axis=0) + np.array([[0.0, 0, 0], [1e-6, 0, 0]])
             tubes.append(TubeMark(label, twice, np.full(2, item.radius_mm)))
         elif isinstance(item, Patch) and item.is_marked:
-            patches.append(PatchMark(label, item.points_lps))
+            patches.append(PatchMark.through(label, item.points_lps))
     return Overlay(tuple(marks), tuple(tubes), tuple(patches), _holes(case))
 
 

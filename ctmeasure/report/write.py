@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
@@ -68,7 +69,8 @@ def write_outputs(
 
     Notes
     -----
-    Equal cases (and scans) give equal bytes in every file; times stand only in the history inside case.json.
+    The typesetter works beside the writing of the other files. Equal cases (and scans) give equal bytes in every
+    file; times stand only in the history inside case.json.
     """
     if case.results is None:
         raise OutputError("a case without results", expected="a case that was planned", action="run the plan")
@@ -86,16 +88,23 @@ def write_outputs(
         files = text_files(case, fingerprint=content.fingerprint)
         progress("setting the report", 0.8)
         files["report.html"] = render_html(content).encode("utf-8")
-        files["report.pdf"] = pdf.result()
+        with _writing(out_dir):
+            _write(out_dir, files, content)
+        save_case(case, out_dir / "case.json")
+        with _writing(out_dir):
+            (out_dir / "report.pdf").write_bytes(pdf.result())
+    progress("written", 1.0)
+    return case
+
+
+@contextmanager
+def _writing(out_dir: Path) -> Iterator[None]:
     try:
-        _write(out_dir, files, content)
+        yield
     except OSError as error:
         raise OutputError(
             f"'{out_dir}' cannot be written ({error.strerror})", expected="a folder you may write to"
         ) from None
-    save_case(case, out_dir / "case.json")
-    progress("written", 1.0)
-    return case
 
 
 NO_SCAN = "no key picture: neither the scan nor stored pictures were given"

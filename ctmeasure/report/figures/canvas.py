@@ -14,7 +14,9 @@ import numpy as np
 import numpy.typing as npt
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
+    from matplotlib.collections import Collection
     from matplotlib.figure import Figure
 
 MM_PER_INCH = 25.4
@@ -95,8 +97,39 @@ def axes_mm(figure: Figure, left: float, bottom: float, width: float, height: fl
     return figure.add_axes((left / w, bottom / h, width / w, height / h))
 
 
+class Paper:
+    """Part of a figure that is drawn on in print millimetres, without the cost of axes.
+
+    Parameters
+    ----------
+    figure
+        The figure.
+    left, bottom
+        Where its zero lies, in mm from the lower left corner of the figure.
+    """
+
+    def __init__(self, figure: Figure, left: float = 0.0, bottom: float = 0.0) -> None:
+        from matplotlib.transforms import Affine2D
+
+        self._figure = figure
+        self._tf_dots_mm = Affine2D().translate(left, bottom).scale(1.0 / MM_PER_INCH) + figure.dpi_scale_trans
+
+    def text(self, x: float, y: float, words: str, **style: Any) -> None:
+        """Words at a place."""
+        self._figure.text(x, y, words, transform=self._tf_dots_mm, **style)
+
+    def add_artist(self, artist: Artist) -> None:
+        """A shape whose sizes are in mm."""
+        artist.set_transform(self._tf_dots_mm)
+        self._figure.add_artist(artist)
+
+    def add_collection(self, collection: Collection, autolim: bool = False) -> None:
+        """Many shapes whose places are in mm."""
+        self.add_artist(collection)
+
+
 def strokes(
-    axes: Axes,
+    axes: Axes | Paper,
     lines: Sequence[npt.ArrayLike],
     *,
     colour: str,
@@ -180,7 +213,10 @@ def filled(axes: Axes, outlines: Sequence[npt.ArrayLike], **style: Any) -> None:
     axes.add_artist(PathPatch(Path.make_compound_path(*shapes), **style))
 
 
-COMMENTS = re.compile(rb"<!--.*?-->\s*", re.DOTALL)
+COMMENTS = re.compile(
+    rb"<!--.*?-->\s*|<metadata>.*?</metadata>\s*|<!DOCTYPE[^>]*>\s*|; stroke-linecap: butt(?=[;\"])", re.DOTALL
+)
+"""Nothing that is seen: the default end of a line among it."""
 GROUPS = re.compile(rb'<g id="[^"]*">')
 """Names of groups; nothing refers to them."""
 TOO_FINE = re.compile(rb"(?<=\.\d\d)\d+")

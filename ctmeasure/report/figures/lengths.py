@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 from ctmeasure.anatomy.vocabulary import Side
 from ctmeasure.planning.results import LengthRow
-from ctmeasure.report.figures.canvas import FONT_PT, INK, SOFT_INK, axes_mm, drawing, frame_and_ticks, image_bytes
+from ctmeasure.report.figures.canvas import (
+    FONT_PT,
+    INK,
+    SOFT_INK,
+    Paper,
+    axes_mm,
+    drawing,
+    frame_and_ticks,
+    image_bytes,
+)
 from ctmeasure.report.figures.slices import side_words
 from ctmeasure.report.numbers import probability
 
@@ -100,7 +109,7 @@ def length_chart(rows: Sequence[LengthRow], *, side: Side, title: str, width_mm:
             fontsize=FONT_PT + 1,
             weight="bold",
         )
-        _legend(axes_mm(figure, left, total - 11.6, width_mm - left - right, 5.0), width_mm - left - right)
+        _legend(Paper(figure, left, total - 11.6))
         return image_bytes(figure, "svg")
 
 
@@ -122,16 +131,13 @@ def _bar(axes: Axes, at: float, row: LengthRow) -> None:
         start += share
 
 
-def _legend(axes: Axes, width_mm: float) -> None:
+def _legend(paper: Paper) -> None:
     from matplotlib.patches import Rectangle
 
-    axes.set_xlim(0.0, width_mm)
-    axes.set_ylim(0.0, 5.0)
-    axes.set_axis_off()
     for i, part in enumerate(PARTS):
         x = i * 40.0
-        axes.add_artist(
+        paper.add_artist(
             Rectangle((x, 0.7), 9.0, 3.8, facecolor=part.fill, edgecolor=part.ink, hatch=part.pattern, linewidth=0.0)
         )
-        axes.add_artist(Rectangle((x, 0.7), 9.0, 3.8, fill=False, edgecolor=SOFT_INK, linewidth=0.6))
-        axes.text(x + 11.0, 2.5, f"P({part.words})", va="center", fontsize=FONT_PT)
+        paper.add_artist(Rectangle((x, 0.7), 9.0, 3.8, fill=False, edgecolor=SOFT_INK, linewidth=0.6))
+        paper.text(x + 11.0, 2.5, f"P({part.words})", va="center", fontsize=FONT_PT)

@@ -41,10 +41,19 @@ class TubeMark:
 
 @dataclass(frozen=True, slots=True)
 class PatchMark:
-    """Points on a surface that faces the drill."""
+    """A surface that faces the drill: marked points and the triangles between them, shape (k, 3), indices of points."""
 
     label: str
     points_lps: Floats
+    faces: npt.NDArray[np.intp]
+
+    @classmethod
+    def through(cls, label: str, points_lps: Floats) -> PatchMark:
+        """The surface through some points; without triangles when they span none."""
+        try:
+            return cls(label, points_lps, triangulate_patch(points_lps).faces)
+        except GeometryError:
+            return cls(label, points_lps, np.zeros((0, 3), dtype=np.intp))
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,33 +193,29 @@ def cut_outline(plane: SlicePlane, points_lps: Floats, radii_mm: Floats) -> list
     return [np.asarray(line) for line in contour_generator(xs, ys, field).lines(0.0)]
 
 
-def cut_lines(plane: SlicePlane, points_lps: Floats) -> list[Floats]:
-    """Where the plane cuts the surface through a patch's points: one short line a triangle.
+def cut_lines(plane: SlicePlane, patch: PatchMark) -> list[Floats]:
+    """Where the plane cuts a patch: one short line a triangle.
 
     Parameters
     ----------
     plane
         The reformat.
-    points_lps
-        Points of the patch, shape (n, 3).
+    patch
+        The surface.
 
     Returns
     -------
     list of ndarray
-        Lines, each (2, 2): mm right and down from the first pixel. Empty when the points span no surface.
+        Lines, each (2, 2): mm right and down from the first pixel.
     """
-    try:
-        mesh = triangulate_patch(points_lps)
-    except GeometryError:
-        return []
-    flat, distance = plane.to_plane(mesh.vertices_lps)
+    flat, distance = plane.to_plane(patch.points_lps)
+    behind = distance < 0.0
     lines = []
-    for face in mesh.faces:
+    for face in patch.faces[behind[patch.faces].any(axis=1) & ~behind[patch.faces].all(axis=1)].tolist():
         crossings = []
         for a, b in ((face[0], face[1]), (face[1], face[2]), (face[2], face[0])):
-            if (distance[a] < 0.0) != (distance[b] < 0.0):
+            if behind[a] != behind[b]:
                 share = distance[a] / (distance[a] - distance[b])
                 crossings.append(flat[a] + share * (flat[b] - flat[a]))
-        if len(crossings) == 2:
-            lines.append(np.stack(crossings))
+        lines.append(np.stack(crossings))
     return lines

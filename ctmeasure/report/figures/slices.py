@@ -232,7 +232,7 @@ def _draw_tube(axes: Axes, plane: SlicePlane, tube: TubeMark, placer: LabelPlace
 
 def _draw_patch(axes: Axes, plane: SlicePlane, patch: PatchMark, placer: LabelPlacer) -> None:
     """The line where the plane cuts the surface through the marked points, and the points close to the plane."""
-    cuts = cut_lines(plane, patch.points_lps)
+    cuts = cut_lines(plane, patch)
     strokes(axes, cuts, colour="#000000", width=2.8)
     strokes(axes, cuts, colour=TUBE_COLOUR, width=1.5)
     flat, distance = plane.to_plane(patch.points_lps)

@@ -15,6 +15,7 @@ from ctmeasure.report.figures.canvas import (
     PAPER,
     SOFT_INK,
     LabelPlacer,
+    Paper,
     axes_mm,
     drawing,
     filled,
@@ -241,15 +242,12 @@ def _scale(figure: Figure, width_mm: float, left: float, layer: Layer) -> None:
     steps = list(zip([*middles, bounds[-1] + 1.0], words, strict=True))
     if layer == "clearance":
         steps = [(bounds[0] + 1.0, "below 0"), *steps[1:]]
-    axes = axes_mm(figure, left, 0.0, width_mm, 8.5)
-    axes.set_xlim(0.0, len(steps))
-    axes.set_ylim(0.0, 8.5)
-    axes.set_axis_off()
+    paper = Paper(figure, left)
+    step_mm = width_mm / len(steps)
     for at, (value, text) in enumerate(steps):
-        axes.add_artist(
-            Rectangle((at + 0.02, 4.6), 0.96, 3.6, facecolor=colours(norm(value)), edgecolor=SOFT_INK, linewidth=0.5)
-        )
-        axes.text(at + 0.5, 3.8, text, ha="center", va="top", fontsize=FONT_PT)
+        look: dict[str, Any] = {"facecolor": colours(norm(value)), "edgecolor": SOFT_INK, "linewidth": 0.5}
+        paper.add_artist(Rectangle(((at + 0.02) * step_mm, 4.6), 0.96 * step_mm, 3.6, **look))
+        paper.text((at + 0.5) * step_mm, 3.8, text, ha="center", va="top", fontsize=FONT_PT)
 
 
 def _hatched(axes: Axes, scene: WallScene, empty: npt.NDArray[np.bool_]) -> None:
@@ -334,23 +332,19 @@ def _directions(axes: Axes, scene: WallScene) -> None:
 
 def _legend(figure: Figure, width_mm: float, left: float) -> None:
     """The four looks in words, two by two."""
-    axes = axes_mm(figure, left, 0.0, width_mm - left - 3.0, 13.0)
-    draw_legend(axes, width_mm - left - 3.0, 13.0, columns=2)
+    draw_legend(Paper(figure, left), width_mm - left - 3.0, 13.0, columns=2)
 
 
-def draw_legend(axes: Axes, width_mm: float, height_mm: float, *, columns: int) -> None:
-    """Swatch and words of every verdict, inside axes of a print size."""
+def draw_legend(paper: Paper, width_mm: float, height_mm: float, *, columns: int) -> None:
+    """Swatch and words of every verdict, side by side in a place of a print size."""
     from matplotlib.patches import Rectangle
 
-    axes.set_xlim(0.0, width_mm)
-    axes.set_ylim(0.0, height_mm)
-    axes.set_axis_off()
     rows = -(-len(VERDICT_LOOKS) // columns)
     for i, (verdict, look) in enumerate(VERDICT_LOOKS.items()):
         column, row = divmod(i, rows)
         x = column * width_mm / columns
         y = height_mm - (row + 1) * height_mm / rows + (height_mm / rows - 4.4) / 2
-        axes.add_artist(Rectangle((x, y), 10.0, 4.4, **patch_style(verdict)))
-        axes.add_artist(Rectangle((x, y), 10.0, 4.4, fill=False, edgecolor=SOFT_INK, linewidth=0.6))
-        axes.text(x + 12.0, y + 2.2, look.words, va="center", fontsize=FONT_PT, weight="bold")
-        axes.text(x + 39.0, y + 2.2, f"({look.pattern_words})", va="center", fontsize=FONT_PT)
+        paper.add_artist(Rectangle((x, y), 10.0, 4.4, **patch_style(verdict)))
+        paper.add_artist(Rectangle((x, y), 10.0, 4.4, fill=False, edgecolor=SOFT_INK, linewidth=0.6))
+        paper.text(x + 12.0, y + 2.2, look.words, va="center", fontsize=FONT_PT, weight="bold")
+        paper.text(x + 39.0, y + 2.2, f"({look.pattern_words})", va="center", fontsize=FONT_PT)

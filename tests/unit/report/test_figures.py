@@ -209,12 +209,14 @@ def test_a_patch_is_cut_where_the_plane_crosses_it():
     """A patch z = x - 3 meets the plane z = 0 on the line x = 3, over the whole width of the patch."""
     xs, ys = np.meshgrid([1.0, 2.5, 4.0, 6.0], [1.0, 3.0, 6.0])
     points = np.stack([xs, ys, xs - 3.0], axis=-1).reshape(-1, 3)
-    lines = np.array(cut_lines(plane(), points))
+    patch = PatchMark.through("tegmen", points)
+    lines = np.array(cut_lines(plane(), patch))
     assert lines[..., 0] == pytest.approx(3.0)
     assert np.abs(np.diff(lines[..., 1], axis=1)).sum() == pytest.approx(5.0)
-    assert cut_lines(plane(), np.add(points, [0.0, 0.0, 9.0])) == []
-    drawn = slice_picture(plane(), side="left", patches=(PatchMark("tegmen", points),))
+    assert cut_lines(plane(), replace(patch, points_lps=np.add(points, [0.0, 0.0, 9.0]))) == []
+    drawn = slice_picture(plane(), side="left", patches=(patch,))
     assert drawn != slice_picture(plane(), side="left")
+    assert len(PatchMark.through("on a line", np.array([[0.0, 0, 0], [1, 0, 0], [2, 0, 0]])).faces) == 0
 
 
 def test_a_shadow_is_not_drawn_across_the_seam():
