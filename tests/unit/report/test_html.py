@@ -154,3 +154,13 @@ def test_every_setting_is_printed_with_its_origin(page, case):
     for row in setting_rows(case.settings):
         assert row.words in page.words
         assert row.origin in page.words
+
+
+def test_a_pairs_own_clearance_interval_is_printed_on_page_one_the_sheet_and_in_the_table(mapless, fabricated):
+    first, *others = mapless.results.pairs
+    first = replace(first, clearance_mm=1.83, clearance=fabricated.estimate(1.83, 0.25))
+    planned = replace(mapless, results=replace(mapless.results, pairs=(first, *others)))
+    words = read(render_html(build_content(planned))).words
+    assert "Closest structure 1.8 mm chorda tympani, 1.3 to 2.3" in words
+    assert "Closest: 1.8 mm (chorda tympani, 1.3 to 2.3)" in words
+    assert "1.83 (1.34 to 2.32)" in words
