@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.vocabulary import structure_term
 from ctmeasure.planning.drilling.envelope import opening_width_mm
-from ctmeasure.planning.drilling.probability import BLOCK, pair_events
+from ctmeasure.planning.drilling.probability import BLOCK, any_events, clearance_estimate, least_gaps
 from ctmeasure.planning.drilling.scene import SLICE_FLAG, TAKEN_DOWN_FLAG, VOID_FLAG, Scene
 from ctmeasure.planning.drilling.sites import NO_END_FLAG, NOT_MARKED
 from ctmeasure.planning.drilling.verdict import OUTSIDE_SECTOR_FLAG
@@ -26,9 +26,12 @@ WHOLE_CELL_FLAGS = (NO_END_FLAG, TAKEN_DOWN_FLAG, SLICE_FLAG, VOID_FLAG)
 LARGEST_LIST = 50
 APART_MM = 0.8
 """Of two pairs whose holes lie within this of each other, only the better is listed."""
-DRAWN_PAIRS = 60
-"""So many of the best pairs are drawn jointly; the others keep the sum of their holes' probabilities as a bound."""
 PAIR_BLOCKS = 10
+"""Blocks of draws for the probability of a listed pair."""
+GAP_BLOCKS = 2
+"""Blocks of draws for the interval of a listed pair's least gap."""
+NEGLIGIBLE_PROBABILITY = 1e-5
+"""A structure whose bound is below this is not drawn for a pair; the bound is added to the pair's probability."""
 OTHER_SUPERIOR_DEG = (270.0, 90.0)
 """Cells of the upper half of the wall may be used with a caution; the rest only where the user places a hole."""
 RISK_STEP = 3.0
@@ -92,11 +95,20 @@ def rank_pairs(scene: Scene, zone: Zone, *, handle_tip: HandleTip | None = None)
     chosen = _diverse(keep, first[order], second[order])
     first, second = first[order][chosen], second[order][chosen]
     p_any = np.minimum(keep.p_any[first] + keep.p_any[second], 1.0)
-    drawn = _joint_probability(scene, zone, keep, first[:DRAWN_PAIRS], second[:DRAWN_PAIRS])
+    drawn, gaps = _joint_probability(scene, zone, keep, first, second)
     p_any[: len(drawn)] = drawn
     order = _order(scene, keep, first, second, p_any)
     pairs = tuple(
-        _pair(scene, keep, rank, int(first[n]), int(second[n]), float(p_any[n]), handle_tip)
+        _pair(
+            scene,
+            keep,
+            rank,
+            int(first[n]),
+            int(second[n]),
+            float(p_any[n]),
+            gaps[n] if len(gaps) else None,
+            handle_tip,
+        )
         for rank, n in enumerate(order, start=1)
     )
     return pairs, reason
@@ -258,23 +270,37 @@ def _diverse(keep: _Cells, first: NDArray[np.intp], second: NDArray[np.intp]) ->
 
 def _joint_probability(
     scene: Scene, zone: Zone, keep: _Cells, first: NDArray[np.intp], second: NDArray[np.intp]
-) -> Floats:
-    """Probability that either hole breaks any margin, on shared draws; empty when nothing is marked."""
+) -> tuple[Floats, Floats]:
+    """Probability that either hole breaks any margin, and drawn least gaps, on shared draws; empty without marks.
+
+    Structures that a bound settles are not drawn; their bounds are added instead.
+    """
     known = [risk for risk in zone.risks if risk.obstacle.measured]
     if not known or zone.places is None:
-        return np.zeros(0)
+        return np.zeros(0), np.zeros((0, 0))
     rows = [keep.rows[first], keep.rows[second]]
     holes = [zone.places.bores.take(r) for r in rows]
+    obstacles = [risk.obstacle for risk in known]
     limits = np.array([[risk.margin_mm[r] for risk in known] for r in rows])
-    events = pair_events(
-        holes, [risk.obstacle for risk in known], limits_mm=limits, doubts=scene.doubts,
-        bur_radius_mm=scene.settings.bur_radius_mm, blocks=PAIR_BLOCKS,
-    )  # fmt: skip
-    return events / (PAIR_BLOCKS * BLOCK)
+    bounds = np.array([[np.where(risk.draws[r] == 0, risk.p_below[r], np.nan) for risk in known] for r in rows])
+    settled = bounds <= NEGLIGIBLE_PROBABILITY
+    common = {"doubts": scene.doubts, "bur_radius_mm": scene.settings.bur_radius_mm}
+    events = any_events(holes, obstacles, limits_mm=limits, open_=~settled, blocks=PAIR_BLOCKS, **common)  # type: ignore[arg-type]
+    p_any = events / (PAIR_BLOCKS * BLOCK) + np.where(settled, bounds, 0.0).sum(axis=(0, 1))
+    centrals = np.array([[risk.central_mm[r] for risk in known] for r in rows])
+    gaps = least_gaps(holes, obstacles, centrals_mm=centrals, blocks=GAP_BLOCKS, **common)  # type: ignore[arg-type]
+    return np.minimum(p_any, 1.0), gaps
 
 
 def _pair(
-    scene: Scene, keep: _Cells, rank: int, first: int, second: int, p_any: float, handle_tip: HandleTip | None
+    scene: Scene,
+    keep: _Cells,
+    rank: int,
+    first: int,
+    second: int,
+    p_any: float,
+    gaps: Floats | None,
+    handle_tip: HandleTip | None,
 ) -> HolePair:
     from ctmeasure.kernels.distances import segment_segment_distance
 
@@ -306,6 +332,7 @@ def _pair(
         (float(keep.thickness[first]), float(keep.thickness[second])), span, span - wide, bridge_exit,
         clearance if np.isfinite(clearance) else None, tighter.nearest_structure, p_any, tip, verdict,
         _reason(verdict, p_any, clearance, tighter.nearest_structure, (a, b), preferred),
+        clearance_estimate(clearance, gaps, scene.seed, ()) if gaps is not None and np.isfinite(clearance) else None,
     )  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from ctmeasure.anatomy.frames import CanalFrame
 from ctmeasure.planning.drilling.bores import Bores
 from ctmeasure.planning.drilling.structures import Obstacle
 from ctmeasure.planning.settings import Settings
+from ctmeasure.uncertainty.estimate import Contribution, Estimate
 from ctmeasure.volume.sampling import in_threads
 
 Floats = NDArray[np.float64]
@@ -21,10 +22,15 @@ Ints = NDArray[np.int64]
 
 BLOCK = 1000
 """Draws are made in blocks of this many, each from its own seed, so that any number of them can be asked for again."""
+LEAST_GAP_REACH_MM = 2.0
+"""How far above its central value a least gap is followed, and how much farther a structure may lie to be drawn for it:
+three times a typical standard uncertainty."""
 RADIUS_SHARE = 0.5
 """Of a structure's surface uncertainty, this share is one of its radius and the rest (root sum of squares) a shift."""
 BOUND_SPLIT = 1e-5
 """Probability given away to each of the side events of `displacement_bound`."""
+FEW_DRAWS = 250
+"""Draws where the verdict is settled without them: enough for a number to show, with its upper limit where small."""
 PATHS_AT_ONCE = 300
 """Bores drawn together: keeps the drawn paths of one block under 20 MB."""
 SETTLED_BELOW = 0.1
@@ -83,6 +89,7 @@ class Doubts:
         limit_mm: Floats | None = None,
         enough_mm: float | None = None,
         hole: int = 1,
+        draws: int = BLOCK,
     ) -> Floats:
         """Drawn clearances of bores to one structure in one block.
 
@@ -98,11 +105,13 @@ class Doubts:
             A clearance found to be below this is not looked into any further.
         hole
             Which hand of a pair.
+        draws
+            Only the first so many of the block.
 
         Returns
         -------
         numpy.ndarray
-            Shape (n, BLOCK), mm.
+            Shape (n, draws), mm.
 
         Raises
         ------
@@ -111,12 +120,12 @@ class Doubts:
         """
         from ctmeasure.kernels.drilling import HAND_COLUMNS, drawn_gaps
 
-        hand = self.draws.block(f"hand of hole {hole}", number, HAND_COLUMNS)
-        shift, widening = self.structure(obstacle, number)
-        scale, vectors, n = self.scale(number), bores.vectors, len(bores)
+        hand = self.draws.block(f"hand of hole {hole}", number, HAND_COLUMNS)[:draws]
+        shift, widening = (part[:draws] for part in self.structure(obstacle, number))
+        scale, vectors, n = self.scale(number)[:draws], bores.vectors, len(bores)
         limit = np.full(n, np.inf) if limit_mm is None else np.ascontiguousarray(limit_mm, dtype=np.float64)
         enough = np.full(n, -np.inf if enough_mm is None else enough_mm)
-        gaps = np.empty((n, BLOCK))
+        gaps = np.empty((n, draws))
         in_threads(
             lambda start, stop: drawn_gaps(
                 vectors, bores.depth, bores.sd, hand, shift, widening, scale, bur_radius_mm, limit, enough,
@@ -310,7 +319,7 @@ def count_until_decided(
     maximum
         Draws at most.
     few
-        Bores whose verdict does not hang on the draws: one block each, for a number to show.
+        Bores whose verdict does not hang on the draws: `FEW_DRAWS` each, for a number to show.
 
     Returns
     -------
@@ -327,7 +336,16 @@ def count_until_decided(
     counts = np.zeros((n, 2), np.int64)
     draws = np.zeros(n, np.int64)
     limits = np.column_stack([np.zeros(n), margins_mm])
-    active = np.arange(n)
+    settled_rows = np.flatnonzero(few)
+    if len(settled_rows):
+        gaps = doubts.gaps(
+            bores.take(settled_rows), obstacle, 0, bur_radius_mm=settings.bur_radius_mm,
+            limit_mm=limits[settled_rows, 1], enough_mm=0.0, draws=FEW_DRAWS,
+        )  # fmt: skip
+        tally = np.zeros((len(settled_rows), 2), np.int64)
+        count_below(gaps, limits[settled_rows], tally)
+        counts[settled_rows], draws[settled_rows] = tally, FEW_DRAWS
+    active = np.flatnonzero(~few)
     done = 0
     for target in doubling(maximum):
         if len(active) == 0:
@@ -348,7 +366,7 @@ def count_until_decided(
             counts[rows] += tally
         done = target
         draws[active] = done * BLOCK
-        settled = decided(counts[active], done * BLOCK, np.asarray(risk)).all(axis=1) | few[active]
+        settled = decided(counts[active], done * BLOCK, np.asarray(risk)).all(axis=1)
         active = active[~settled]
     return Counts(counts[:, 0], counts[:, 1], draws)
 
@@ -388,11 +406,42 @@ def joint_gaps(
     return np.concatenate(parts, axis=1) if parts else np.zeros((len(obstacles), 0))
 
 
-def pair_events(
+def clearance_estimate(central: float, drawn: Floats, seed: int, budget: tuple[Contribution, ...]) -> Estimate:
+    """A clearance with its spread from draws.
+
+    Parameters
+    ----------
+    central
+        Clearance at the mean geometry, mm: the value.
+    drawn
+        Drawn clearances, mm.
+    seed
+        Seed of the draws.
+    budget
+        What contributes.
+
+    Returns
+    -------
+    Estimate
+
+    Raises
+    ------
+    ctmeasure.uncertainty.estimate.EstimateError
+        When a number is not finite.
+    """
+    low, high = np.quantile(drawn, [0.025, 0.975])
+    return Estimate(
+        central, float(np.std(drawn)), float(low), float(high), "mm",
+        "gap of the swept bur at the mean geometry; spread and interval by Monte Carlo", budget, (), len(drawn), seed,
+    )  # fmt: skip
+
+
+def any_events(
     holes: Sequence[Bores],
     obstacles: Sequence[Obstacle],
     *,
     limits_mm: Floats,
+    open_: NDArray[np.bool_],
     doubts: Doubts,
     bur_radius_mm: float,
     blocks: int,
@@ -407,6 +456,8 @@ def pair_events(
         Structures.
     limits_mm
         Shape (holes, structures, n).
+    open_
+        Shape (holes, structures, n): which of them to draw; the others are settled by a bound.
     doubts
         What is drawn: each hole has its own hand, everything else is shared.
     bur_radius_mm
@@ -429,8 +480,70 @@ def pair_events(
         hit = np.zeros((len(holes[0]), BLOCK), np.bool_)
         for h, bores in enumerate(holes):
             for s, obstacle in enumerate(obstacles):
-                limit = limits_mm[h, s]
-                gaps = doubts.gaps(bores, obstacle, number, bur_radius_mm=bur_radius_mm, limit_mm=limit, hole=h + 1)
-                hit |= gaps < limit[:, None]
+                rows = np.flatnonzero(open_[h, s])
+                if len(rows) == 0:
+                    continue
+                limit = limits_mm[h, s, rows]
+                gaps = doubts.gaps(
+                    bores.take(rows), obstacle, number, bur_radius_mm=bur_radius_mm, limit_mm=limit, hole=h + 1
+                )
+                hit[rows] |= gaps < limit[:, None]
         count += hit.sum(axis=1)
     return count
+
+
+def least_gaps(
+    holes: Sequence[Bores],
+    obstacles: Sequence[Obstacle],
+    *,
+    centrals_mm: Floats,
+    doubts: Doubts,
+    bur_radius_mm: float,
+    blocks: int,
+) -> Floats:
+    """Drawn clearance of all holes of a plan to whatever is nearest, for many plans at once.
+
+    Parameters
+    ----------
+    holes
+        For each hole of a plan, the bores of all n plans.
+    obstacles
+        Structures.
+    centrals_mm
+        Central clearances, shape (holes, structures, n).
+    doubts
+        What is drawn: each hole has its own hand, everything else is shared.
+    bur_radius_mm
+        Radius of the bur.
+    blocks
+        Number of blocks of draws.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n, draws), mm; cut off `LEAST_GAP_REACH_MM` above the central clearance, beyond its upper limit.
+
+    Raises
+    ------
+    ValueError
+        When shapes disagree.
+    """
+    limit = centrals_mm.min(axis=(0, 1)) + LEAST_GAP_REACH_MM
+    parts = []
+    for number in range(blocks):
+        least = np.tile(limit[:, None], (1, BLOCK))
+        for h, bores in enumerate(holes):
+            for s, obstacle in enumerate(obstacles):
+                rows = np.flatnonzero(centrals_mm[h, s] <= limit)
+                if len(rows):
+                    gaps = doubts.gaps(
+                        bores.take(rows),
+                        obstacle,
+                        number,
+                        bur_radius_mm=bur_radius_mm,
+                        limit_mm=limit[rows],
+                        hole=h + 1,
+                    )
+                    least[rows] = np.minimum(least[rows], gaps)
+        parts.append(least)
+    return np.concatenate(parts, axis=1)

@@ -85,7 +85,7 @@ def margins(obstacle: Obstacle, places: Places, scene: Scene) -> Floats:
 
 
 def structure_risks(
-    scene: Scene, places: Places, *, missing: Bools, maximum: int, progress: Progress = no_progress
+    scene: Scene, places: Places, *, missing: Bools | None, maximum: int, progress: Progress = no_progress
 ) -> tuple[StructureRisk, ...]:
     """Risk of every marked structure at every place.
 
@@ -94,7 +94,8 @@ def structure_risks(
     scene, places
         The ear and the places.
     missing
-        Places that a needed structure makes "not assessed" anyway: few draws there.
+        Places that a needed structure makes "not assessed" anyway: few draws there. None: every structure of every
+        place is drawn until it is decided (or settled by a bound), whatever the others say.
     maximum
         Draws at most.
     progress
@@ -113,9 +114,11 @@ def structure_risks(
     margin = [margins(obstacle, places, scene) for obstacle in scene.obstacles]
     # Where one structure's central gap is under its margin the verdict is settled: that structure gets few draws, to
     # have a number to show, and the others none. A joint, dura or vein behind settles it too.
-    with np.errstate(invalid="ignore"):
-        lost = np.any([c < m for c, m in zip(central, margin, strict=True)], axis=0) if central else missing
-    few = missing | lost | np.isin(places.far_side, KEEP_OUT_FAR_SIDES)
+    lost = few = np.zeros(len(places), np.bool_)
+    if missing is not None:
+        with np.errstate(invalid="ignore"):
+            lost = np.any([c < m for c, m in zip(central, margin, strict=True)], axis=0) if central else missing
+        few = missing | lost | np.isin(places.far_side, KEEP_OUT_FAR_SIDES)
     found = []
     for turn, obstacle in enumerate(scene.obstacles):
         progress(f"clearance: {obstacle.label}", turn / max(len(scene.obstacles), 1))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,13 @@ from ctmeasure.planning.drilling.bores import Bores
 from ctmeasure.planning.drilling.directions import BLOCKED, UNKNOWN
 from ctmeasure.planning.drilling.needs import need_words
 from ctmeasure.planning.drilling.places import SHORT_TIP_FLAG, Places, measure_places
-from ctmeasure.planning.drilling.probability import BLOCK, clopper_pearson_arrays, decided, doubling, joint_gaps
+from ctmeasure.planning.drilling.probability import (
+    BLOCK,
+    clearance_estimate,
+    clopper_pearson_arrays,
+    joint_gaps,
+    least_gaps,
+)
 from ctmeasure.planning.drilling.risk import StructureRisk, missing_by_place, structure_risks
 from ctmeasure.planning.drilling.scene import TAKEN_DOWN_FLAG, DrillSite, Scene
 from ctmeasure.planning.drilling.structures import Obstacle
@@ -29,8 +36,10 @@ Floats = NDArray[np.float64]
 
 FARTHEST_MOVE_MM = 1.0
 """A site is moved perpendicular to the wall by at most this; farther off, it is not a site on the wall."""
-LEAST_BLOCKS = 10
-"""A site has at least this many blocks of draws, for its intervals."""
+INTERVAL_BLOCKS = 10
+"""Blocks of draws for the interval of a clearance (JCGM 101 clause 7.9 starts from 10,000 draws)."""
+SETTLED_BLOCKS = 2
+"""The same for a structure so far away that a bound settles its verdict."""
 ALONG_WALL_DEG = 85.0
 """A direction beyond this angle to the normal runs along the wall."""
 OFF_WALL_FLAG = "off the wall"
@@ -134,7 +143,7 @@ def _site_result(scene: Scene, site_id: str, places: Places, moved: float, flags
     angle, psi = float(places.wall_angle_deg[0]), float(places.angle_to_normal_deg[0])
     missing = missing_by_place(scene, places)[0]
     ends = bool(places.ends[0])
-    risks = structure_risks(scene, places, missing=np.ones(1, np.bool_), maximum=BLOCK)
+    risks = structure_risks(scene, places, missing=None, maximum=settings.draws_maximum)
     clearances, overall = _clearances(scene, places, risks) if ends else (_unknown(risks), None)
     if not ends:
         flags.append(NO_END_FLAG)
@@ -217,9 +226,10 @@ def _thickness(paths: WallPaths, index: int, flags: tuple[str, ...]) -> Estimate
 def _clearances(
     scene: Scene, places: Places, risks: tuple[StructureRisk, ...]
 ) -> tuple[tuple[Clearance, ...], Clearance | None]:
-    """Rows of all structures and of any, from one joint set of draws."""
+    """Rows of all structures and of any, on shared draws; structures that a bound settles are not counted by draws."""
     known = [risk for risk in risks if risk.obstacle.measured]
-    gaps = _draw_until_decided(scene, places.bores, known)
+    common = {"doubts": scene.doubts, "bur_radius_mm": scene.settings.bur_radius_mm}
+    events = _joint_events(scene, places.bores, [risk for risk in known if risk.draws[0] > 0])
     rows = []
     for risk in risks:
         central, margin = float(risk.central_mm[0]), float(risk.margin_mm[0])
@@ -230,61 +240,74 @@ def _clearances(
                 )
             )
             continue
-        drawn = gaps[known.index(risk)]
-        n = len(drawn)
-        contact, below = int(np.sum(drawn < 0.0)), int(np.sum(drawn < margin))
-        upper = float(clopper_pearson_arrays(np.array([below]), n)[1][0])
-        verdict = structure_verdict(
-            central, margin, p_contact=contact / n, upper_below_margin=upper, accepted_risk=risk.accepted_risk
-        )
+        p_contact, p_below, verdict, draws = float(risk.p_contact[0]), float(risk.p_below[0]), risk.verdicts[0], 0
+        if risk.obstacle.id in events.contact:
+            draws = events.draws
+            below = events.below[risk.obstacle.id]
+            p_contact, p_below = events.contact[risk.obstacle.id] / draws, below / draws
+            upper = float(clopper_pearson_arrays(np.array([below]), draws)[1][0])
+            verdict = structure_verdict(
+                central, margin, p_contact=p_contact, upper_below_margin=upper, accepted_risk=risk.accepted_risk
+            )
+        blocks = range(INTERVAL_BLOCKS if draws else SETTLED_BLOCKS)
+        drawn = joint_gaps(places.bores, [risk.obstacle], blocks=blocks, **common)[0]  # type: ignore[arg-type]
         budget = clearance_budget(scene, places.bores, risk.obstacle, central)
-        estimate = _clearance_estimate(central, drawn, scene.seed, budget)
         rows.append(
             Clearance(
-                risk.obstacle.id, estimate, contact / n, below / n, margin, risk.accepted_risk, verdict, n,
-                risk.flags(0),
+                risk.obstacle.id, clearance_estimate(central, drawn, scene.seed, budget), p_contact, p_below, margin,
+                risk.accepted_risk, verdict, draws, risk.flags(0),
             )
         )  # fmt: skip
     if not known:
         return tuple(rows), None
-    under = np.stack([gaps[k] < float(risk.margin_mm[0]) for k, risk in enumerate(known)]).any(axis=0)
-    least = gaps.min(axis=0)
-    nearest = min(known, key=lambda risk: float(risk.central_mm[0]))
-    estimate = _clearance_estimate(float(nearest.central_mm[0]), least, scene.seed, ())
+    centrals = np.array([[[float(risk.central_mm[0])] for risk in known]])
+    obstacles = [risk.obstacle for risk in known]
+    least = least_gaps([places.bores], obstacles, centrals_mm=centrals, blocks=INTERVAL_BLOCKS, **common)[0]  # type: ignore[arg-type]
+    settled = [risk for risk in known if risk.draws[0] == 0]
+    p_any = [
+        min(count / max(events.draws, 1) + sum(float(getattr(risk, bound)[0]) for risk in settled), 1.0)
+        for count, bound in ((events.any_contact, "p_contact"), (events.any_below, "p_below"))
+    ]
     overall = Clearance(
-        ANY, estimate, float(np.mean(least < 0.0)), float(np.mean(under)), None, None, "not assessed", len(least)
-    )
+        ANY, clearance_estimate(float(centrals.min()), least, scene.seed, ()), p_any[0], p_any[1], None, None,
+        "not assessed", events.draws,
+    )  # fmt: skip
     return tuple(rows), overall
 
 
-def _draw_until_decided(scene: Scene, bores: Bores, known: list[StructureRisk]) -> Floats:
-    """Drawn clearances (structures, draws), doubled until every structure's probabilities are decided."""
-    if not known:
-        return np.zeros((0, 0))
-    obstacles: list[Obstacle] = [risk.obstacle for risk in known]
-    risk_limits = np.array([risk.accepted_risk for risk in known])[:, None]
-    margin = np.array([float(risk.margin_mm[0]) for risk in known])[:, None]
-    gaps = np.zeros((len(known), 0))
-    for blocks in doubling(scene.settings.draws_maximum):
-        if blocks < LEAST_BLOCKS and blocks * BLOCK < scene.settings.draws_maximum:
-            continue
-        more = joint_gaps(
-            bores, obstacles, doubts=scene.doubts, bur_radius_mm=scene.settings.bur_radius_mm,
-            blocks=range(gaps.shape[1] // BLOCK, blocks),
-        )  # fmt: skip
-        gaps = np.concatenate([gaps, more], axis=1)
-        events = np.stack([(gaps < 0.0).sum(axis=1), (gaps < margin).sum(axis=1)], axis=1)
-        if decided(events, gaps.shape[1], risk_limits).all():
-            break
-    return gaps
+@dataclass(frozen=True, slots=True)
+class _Events:
+    """Counts among ``draws`` shared draws: per structure id, and of any."""
+
+    contact: dict[str, int]
+    below: dict[str, int]
+    any_contact: int
+    any_below: int
+    draws: int
 
 
-def _clearance_estimate(central: float, drawn: Floats, seed: int, budget: tuple[Contribution, ...]) -> Estimate:
-    low, high = np.quantile(drawn, [0.025, 0.975])
-    return Estimate(
-        central, float(np.std(drawn)), float(low), float(high), "mm",
-        "gap of the swept bur at the mean geometry; spread and interval by Monte Carlo", budget, (), len(drawn), seed,
-    )  # fmt: skip
+def _joint_events(scene: Scene, bores: Bores, drawn: list[StructureRisk]) -> _Events:
+    """Count contacts and broken margins of one bore on the same draws for every structure that needs draws."""
+    if not drawn:
+        return _Events({}, {}, 0, 0, 0)
+    blocks = max(INTERVAL_BLOCKS, *(int(risk.draws[0]) // BLOCK for risk in drawn))
+    count = np.zeros((2, len(drawn) + 1), np.int64)
+    for number in range(blocks):
+        gaps = np.stack(
+            [
+                scene.doubts.gaps(
+                    bores, risk.obstacle, number, bur_radius_mm=scene.settings.bur_radius_mm, limit_mm=risk.margin_mm
+                )[0]
+                for risk in drawn
+            ]
+        )
+        limits = np.stack([np.zeros(len(drawn)), [float(risk.margin_mm[0]) for risk in drawn]])
+        hit = gaps[None] < limits[:, :, None]
+        count[:, :-1] += hit.sum(axis=2)
+        count[:, -1] += hit.any(axis=1).sum(axis=1)
+    ids = [risk.obstacle.id for risk in drawn]
+    contact, below = (dict(zip(ids, (int(n) for n in row[:-1]), strict=True)) for row in count)
+    return _Events(contact, below, int(count[0, -1]), int(count[1, -1]), blocks * BLOCK)
 
 
 def clearance_budget(scene: Scene, bores: Bores, obstacle: Obstacle, central: float) -> tuple[Contribution, ...]:

@@ -12,13 +12,13 @@ from ctmeasure.planning.drilling.probability import (
     BLOCK,
     Doubts,
     SharedDraws,
+    any_events,
     clopper_pearson_arrays,
     count_until_decided,
     decided,
     displacement_bound,
     doubling,
     joint_gaps,
-    pair_events,
 )
 from ctmeasure.planning.drilling.structures import obstacles
 from ctmeasure.planning.settings import Settings
@@ -117,9 +117,9 @@ def test_two_holes_that_share_an_error_fail_together(ear):
     obstacle = obstacle_of(structure, settings)
     holes = [bores_at(ear, [(-30.0, y, 0.0)], settings=settings, length=60.0) for y in (0.0, 4.0)]
     blocks = 400
-    events = pair_events(
-        holes, [obstacle], limits_mm=np.zeros((2, 1, 1)), doubts=doubts_of(ear, registration=0.3), bur_radius_mm=BUR,
-        blocks=blocks,
+    events = any_events(
+        holes, [obstacle], limits_mm=np.zeros((2, 1, 1)), open_=np.ones((2, 1, 1), bool),
+        doubts=doubts_of(ear, registration=0.3), bur_radius_mm=BUR, blocks=blocks,
     )  # fmt: skip
     n = blocks * BLOCK
     assert events[0] / n == pytest.approx(0.00233, abs=4.0 * np.sqrt(0.00233 / n))
