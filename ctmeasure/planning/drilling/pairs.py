@@ -26,9 +26,9 @@ WHOLE_CELL_FLAGS = (NO_END_FLAG, TAKEN_DOWN_FLAG, SLICE_FLAG, VOID_FLAG)
 LARGEST_LIST = 50
 APART_MM = 0.8
 """Of two pairs whose holes lie within this of each other, only the better is listed."""
-PAIR_BLOCKS = 10
+PAIR_BLOCKS = 5
 """Blocks of draws for the probability of a listed pair."""
-GAP_BLOCKS = 2
+GAP_BLOCKS = 1
 """Blocks of draws for the interval of a listed pair's least gap."""
 NEGLIGIBLE_PROBABILITY = 1e-5
 """A structure whose bound is below this is not drawn for a pair; the bound is added to the pair's probability."""

@@ -148,7 +148,9 @@ def test_a_site_has_a_row_for_every_structure_and_one_for_any(scene, marks, ear)
     assert result.overall.p_below_margin <= sum(c.p_below_margin for c in known) + 1e-12
     for row in known:
         assert row.estimate.low_95 < row.estimate.high_95
-        assert row.draws >= 10_000
+        # a structure that a proven bound settles needs no draws
+        settled = row.draws == 0 and row.p_below_margin <= row.accepted_risk / 10
+        assert row.draws >= 10_000 or settled
         assert row.estimate.budget[0].standard_uncertainty >= row.estimate.budget[-1].standard_uncertainty
         linear = np.sqrt(sum(line.standard_uncertainty**2 for line in row.estimate.budget))
         assert row.estimate.standard_uncertainty == pytest.approx(linear, rel=0.35)
