@@ -7,6 +7,7 @@ memory above an idle process, in volumes. Figures vary by machine; nothing here 
 from __future__ import annotations
 
 import argparse
+import copy
 import os
 import statistics
 import subprocess
@@ -31,6 +32,7 @@ run_plan(request)
 print(time.perf_counter() - start, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024)
 """
 IDLE = """
+import resource
 import ctmeasure.app.plan, ctmeasure.report.write, ctmeasure.io.dicom.load, ctmeasure.planning.drilling
 import ctmeasure.planning.measurands, ctmeasure.planning.lengths, matplotlib.figure, scipy.optimize
 print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024)
@@ -45,11 +47,15 @@ def enlarged_series(folder: Path) -> Path:
 
     files = sorted(sample_path("revision_ear").joinpath("dicom").glob("*.dcm"))
     slices = sorted((pydicom.dcmread(f) for f in files), key=lambda s: float(s.ImagePositionPatient[2]))
+    pixels_of = [s.pixel_array for s in slices]
+    for header in slices:
+        del header.PixelData
     first = slices[0]
+    inner_rows, inner_columns = int(first.Rows), int(first.Columns)
     row, column = np.array(first.ImageOrientationPatient[:3], float), np.array(first.ImageOrientationPatient[3:], float)
     step = np.array(slices[1].ImagePositionPatient, float) - np.array(slices[0].ImagePositionPatient, float)
     down_mm, right_mm = (float(v) for v in first.PixelSpacing)
-    top, left = (ROWS - first.Rows) // 2, (COLUMNS - first.Columns) // 2
+    top, left = (ROWS - inner_rows) // 2, (COLUMNS - inner_columns) // 2
     below = (SLICES - len(slices)) // 2
     rng = np.random.default_rng(0)
     empty = rng.normal(-1000, 40, (ROWS, COLUMNS)).astype(np.int16)
@@ -59,9 +65,8 @@ def enlarged_series(folder: Path) -> Path:
         source = slices[min(max(inside, 0), len(slices) - 1)]
         pixels = np.roll(empty, number, axis=0).copy()
         if 0 <= inside < len(slices):
-            pixels[top : top + first.Rows, left : left + first.Columns] = source.pixel_array
-        made = pydicom.Dataset(source)
-        made.file_meta = pydicom.dataset.FileMetaDataset(source.file_meta)
+            pixels[top : top + inner_rows, left : left + inner_columns] = pixels_of[inside]
+        made = copy.deepcopy(source)
         made.file_meta.TransferSyntaxUID = pydicom.uid.ExplicitVRLittleEndian
         made.Rows, made.Columns, made.InstanceNumber = ROWS, COLUMNS, number + 1
         made.SOPInstanceUID = made.file_meta.MediaStorageSOPInstanceUID = f"{source.SeriesInstanceUID}.{number + 1}"[
