@@ -111,3 +111,21 @@ def wall_words(wall_angle_deg: float) -> str:
     ('upper back wall', 'upper wall')
     """
     return WALL_WORDS[round(wall_angle_deg / 45.0) % 8][1]
+
+
+def clock_range_words(start_deg: float, end_deg: float, side: Side) -> str:
+    """A range of wall angles in clock hours of that ear, read clockwise.
+
+    Raises
+    ------
+    LandmarkError
+        If the side is neither left nor right.
+
+    Example
+    -------
+    >>> clock_range_words(30.0, 75.0, "right"), clock_range_words(30.0, 75.0, "left")
+    ("9:30 to 11:00 o'clock", "1:00 to 2:30 o'clock")
+    """
+    hours = [float(clock_hour(angle, side)) for angle in (start_deg, end_deg)]
+    first, last = hours if side == "left" else reversed(hours)
+    return f"{clock_words(first)} to {clock_words(last)} o'clock"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ctmeasure.anatomy.clock import clock_hour, clock_words, wall_words
+from ctmeasure.anatomy.clock import clock_range_words, clock_words, wall_words
 from ctmeasure.anatomy.facts import WallState
 from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.vocabulary import landmark_terms, structure_terms
@@ -151,9 +151,7 @@ def _range_words(state: WallState, case: Case) -> str:
     """A range of the wall in clock hours of that ear, read clockwise."""
     if state.all_round:
         return "all round"
-    hours = [float(clock_hour(angle, case.side)) for angle in (state.start_deg, state.end_deg)]
-    first, last = hours if case.side == "left" else reversed(hours)
-    return f"from {clock_words(first)} to {clock_words(last)} o'clock"
+    return f"from {clock_range_words(state.start_deg, state.end_deg, case.side)}"
 
 
 def _unentered(case: Case) -> tuple[str, ...]:

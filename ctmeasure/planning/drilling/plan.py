@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
+from ctmeasure.anatomy.clock import clock_range_words
 from ctmeasure.anatomy.facts import CaseFacts
 from ctmeasure.anatomy.frames import CanalFrame, RimCurve
 from ctmeasure.anatomy.landmarks import LandmarkSet
@@ -153,8 +154,9 @@ def _not_assessed(scene: Scene, cells: tuple[ZoneCell, ...]) -> tuple[str, ...]:
                     words = flag.removeprefix(NOT_MARKED)
                     missing[words] = missing.get(words, 0) + 1
         if missing:
-            parts = [w if n == len(inside) else f"{w} (part of the sector)" for w, n in missing.items()]
-            found.append(f"Wall angles {sector.name}: not assessed, because not marked: {', '.join(parts)}.")
+            parts = [w if n == len(inside) else f"{w} (for a part of it)" for w, n in missing.items()]
+            where = clock_range_words(sector.start_deg, sector.end_deg, scene.canal.side)
+            found.append(f"{where}: not assessed, because not marked: {', '.join(parts)}")
     return tuple(found)
 
 
