@@ -142,3 +142,15 @@ def test_a_case_that_is_damaged_or_missing(tmp_path: Path, capsys: pytest.Captur
     case.write_text('{"schema_version": 1, "side": "right"')
     assert "not JSON" in refused(capsys, tmp_path / "out", "report", str(case))
     assert case.read_text().startswith('{"schema_version"')
+
+
+def test_the_demo_ends_well_and_prints_one_json_object(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    import json
+
+    assert main(["demo", "--out", str(tmp_path / "out"), "--json"]) == 0
+    printed = capsys.readouterr().out
+    summary = json.loads(printed)
+    assert summary["side"] == "right"
+    assert [answer["number"] for answer in summary["answers"]] == [1, 2, 3, 4, 5]
+    assert Path(summary["report"]).is_file()
+    assert "not a medical device" in summary["cautions"][0]
