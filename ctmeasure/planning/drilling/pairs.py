@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.vocabulary import structure_term
 from ctmeasure.planning.drilling.envelope import opening_width_mm
-from ctmeasure.planning.drilling.probability import BLOCK, any_events, clearance_estimate, least_gaps
+from ctmeasure.planning.drilling.joint import any_events, clearance_estimate, least_gaps
+from ctmeasure.planning.drilling.probability import BLOCK
 from ctmeasure.planning.drilling.scene import SLICE_FLAG, TAKEN_DOWN_FLAG, VOID_FLAG, Scene
 from ctmeasure.planning.drilling.sites import NO_END_FLAG, NOT_MARKED
 from ctmeasure.planning.drilling.verdict import OUTSIDE_SECTOR_FLAG

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import zlib
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,7 +13,6 @@ from ctmeasure.anatomy.frames import CanalFrame
 from ctmeasure.planning.drilling.bores import Bores
 from ctmeasure.planning.drilling.structures import Obstacle
 from ctmeasure.planning.settings import Settings
-from ctmeasure.uncertainty.estimate import Contribution, Estimate
 from ctmeasure.volume.sampling import in_threads
 
 Floats = NDArray[np.float64]
@@ -22,9 +20,6 @@ Ints = NDArray[np.int64]
 
 BLOCK = 1000
 """Draws are made in blocks of this many, each from its own seed, so that any number of them can be asked for again."""
-LEAST_GAP_REACH_MM = 2.0
-"""How far above its central value a least gap is followed, and how much farther a structure may lie to be drawn for it:
-three times a typical standard uncertainty."""
 RADIUS_SHARE = 0.5
 """Of a structure's surface uncertainty, this share is one of its radius and the rest (root sum of squares) a shift."""
 BOUND_SPLIT = 1e-5
@@ -369,181 +364,3 @@ def count_until_decided(
         settled = decided(counts[active], done * BLOCK, np.asarray(risk)).all(axis=1)
         active = active[~settled]
     return Counts(counts[:, 0], counts[:, 1], draws)
-
-
-def joint_gaps(
-    bores: Bores, obstacles: Sequence[Obstacle], *, doubts: Doubts, bur_radius_mm: float, blocks: range
-) -> Floats:
-    """Drawn clearances of one bore to every structure on the same draws.
-
-    Parameters
-    ----------
-    bores
-        One bore.
-    obstacles
-        Structures.
-    doubts
-        What is drawn.
-    bur_radius_mm
-        Radius of the bur.
-    blocks
-        Which blocks to draw.
-
-    Returns
-    -------
-    numpy.ndarray
-        Shape (structures, draws), mm.
-
-    Raises
-    ------
-    ValueError
-        When shapes disagree.
-    """
-    parts = [
-        np.stack([doubts.gaps(bores, o, number, bur_radius_mm=bur_radius_mm)[0] for o in obstacles])
-        for number in blocks
-    ]
-    return np.concatenate(parts, axis=1) if parts else np.zeros((len(obstacles), 0))
-
-
-def clearance_estimate(central: float, drawn: Floats, seed: int, budget: tuple[Contribution, ...]) -> Estimate:
-    """A clearance with its spread from draws.
-
-    Parameters
-    ----------
-    central
-        Clearance at the mean geometry, mm: the value.
-    drawn
-        Drawn clearances, mm.
-    seed
-        Seed of the draws.
-    budget
-        What contributes.
-
-    Returns
-    -------
-    Estimate
-
-    Raises
-    ------
-    ctmeasure.uncertainty.estimate.EstimateError
-        When a number is not finite.
-    """
-    low, high = np.quantile(drawn, [0.025, 0.975])
-    return Estimate(
-        central, float(np.std(drawn)), float(low), float(high), "mm",
-        "gap of the swept bur at the mean geometry; spread and interval by Monte Carlo", budget, (), len(drawn), seed,
-    )  # fmt: skip
-
-
-def any_events(
-    holes: Sequence[Bores],
-    obstacles: Sequence[Obstacle],
-    *,
-    limits_mm: Floats,
-    open_: NDArray[np.bool_],
-    doubts: Doubts,
-    bur_radius_mm: float,
-    blocks: int,
-) -> NDArray[np.int64]:
-    """How often any structure's clearance is under its limit for any hole of a plan, for many plans at once.
-
-    Parameters
-    ----------
-    holes
-        For each hole of a plan, the bores of all n plans.
-    obstacles
-        Structures.
-    limits_mm
-        Shape (holes, structures, n).
-    open_
-        Shape (holes, structures, n): which of them to draw; the others are settled by a bound.
-    doubts
-        What is drawn: each hole has its own hand, everything else is shared.
-    bur_radius_mm
-        Radius of the bur.
-    blocks
-        Number of blocks of draws.
-
-    Returns
-    -------
-    numpy.ndarray
-        Events, shape (n,), among ``blocks * BLOCK`` draws.
-
-    Raises
-    ------
-    ValueError
-        When shapes disagree.
-    """
-    count = np.zeros(len(holes[0]), np.int64)
-    for number in range(blocks):
-        hit = np.zeros((len(holes[0]), BLOCK), np.bool_)
-        for h, bores in enumerate(holes):
-            for s, obstacle in enumerate(obstacles):
-                rows = np.flatnonzero(open_[h, s])
-                if len(rows) == 0:
-                    continue
-                limit = limits_mm[h, s, rows]
-                gaps = doubts.gaps(
-                    bores.take(rows), obstacle, number, bur_radius_mm=bur_radius_mm, limit_mm=limit, hole=h + 1
-                )
-                hit[rows] |= gaps < limit[:, None]
-        count += hit.sum(axis=1)
-    return count
-
-
-def least_gaps(
-    holes: Sequence[Bores],
-    obstacles: Sequence[Obstacle],
-    *,
-    centrals_mm: Floats,
-    doubts: Doubts,
-    bur_radius_mm: float,
-    blocks: int,
-) -> Floats:
-    """Drawn clearance of all holes of a plan to whatever is nearest, for many plans at once.
-
-    Parameters
-    ----------
-    holes
-        For each hole of a plan, the bores of all n plans.
-    obstacles
-        Structures.
-    centrals_mm
-        Central clearances, shape (holes, structures, n).
-    doubts
-        What is drawn: each hole has its own hand, everything else is shared.
-    bur_radius_mm
-        Radius of the bur.
-    blocks
-        Number of blocks of draws.
-
-    Returns
-    -------
-    numpy.ndarray
-        Shape (n, draws), mm; cut off `LEAST_GAP_REACH_MM` above the central clearance, beyond its upper limit.
-
-    Raises
-    ------
-    ValueError
-        When shapes disagree.
-    """
-    limit = centrals_mm.min(axis=(0, 1)) + LEAST_GAP_REACH_MM
-    parts = []
-    for number in range(blocks):
-        least = np.tile(limit[:, None], (1, BLOCK))
-        for h, bores in enumerate(holes):
-            for s, obstacle in enumerate(obstacles):
-                rows = np.flatnonzero(centrals_mm[h, s] <= limit)
-                if len(rows):
-                    gaps = doubts.gaps(
-                        bores.take(rows),
-                        obstacle,
-                        number,
-                        bur_radius_mm=bur_radius_mm,
-                        limit_mm=limit[rows],
-                        hole=h + 1,
-                    )
-                    least[rows] = np.minimum(least[rows], gaps)
-        parts.append(least)
-    return np.concatenate(parts, axis=1)

@@ -15,15 +15,10 @@ from ctmeasure.errors import LandmarkError
 from ctmeasure.imaging.wall_path import MODEL_U_MM, NOT_ASSESSED, STATES, WallPaths
 from ctmeasure.planning.drilling.bores import Bores
 from ctmeasure.planning.drilling.directions import BLOCKED, UNKNOWN
+from ctmeasure.planning.drilling.joint import clearance_estimate, joint_gaps, least_gaps
 from ctmeasure.planning.drilling.needs import need_words
 from ctmeasure.planning.drilling.places import SHORT_TIP_FLAG, Places, measure_places
-from ctmeasure.planning.drilling.probability import (
-    BLOCK,
-    clearance_estimate,
-    clopper_pearson_arrays,
-    joint_gaps,
-    least_gaps,
-)
+from ctmeasure.planning.drilling.probability import BLOCK, clopper_pearson_arrays
 from ctmeasure.planning.drilling.risk import StructureRisk, missing_by_place, structure_risks
 from ctmeasure.planning.drilling.scene import TAKEN_DOWN_FLAG, DrillSite, Scene
 from ctmeasure.planning.drilling.structures import Obstacle

@@ -8,17 +8,16 @@ from scipy.stats import ncx2, norm
 
 from ctmeasure.anatomy.structures import Ball, Patch, Tube
 from ctmeasure.planning.drilling.bores import make_bores
+from ctmeasure.planning.drilling.joint import any_events, joint_gaps
 from ctmeasure.planning.drilling.probability import (
     BLOCK,
     Doubts,
     SharedDraws,
-    any_events,
     clopper_pearson_arrays,
     count_until_decided,
     decided,
     displacement_bound,
     doubling,
-    joint_gaps,
 )
 from ctmeasure.planning.drilling.structures import obstacles
 from ctmeasure.planning.settings import Settings
