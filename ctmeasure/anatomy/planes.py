@@ -17,6 +17,7 @@ from ctmeasure.anatomy.frames import (
 from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.errors import LandmarkError
 from ctmeasure.geometry.fits import fit_plane
+from ctmeasure.geometry.vectors import unit
 from ctmeasure.volume.reformat import PlaneSpec
 
 Floats = npt.NDArray[np.float64]
@@ -30,12 +31,8 @@ superior canal, Della Santina et al. 2005, PMC2504595); used only when the super
 Recipe = Callable[[LandmarkSet, CanalFrame], PlaneSpec]
 
 
-def _unit(vector: Floats) -> Floats:
-    return vector / np.linalg.norm(vector)
-
-
 def _in_plane(direction: Floats, normal: Floats) -> Floats:
-    return _unit(direction - (direction @ normal) * normal)
+    return unit(direction - (direction @ normal) * normal)
 
 
 def _spec(name: str, recipe: str, origin: Floats, right: Floats, down: Floats, **size: Any) -> PlaneSpec:
@@ -96,7 +93,7 @@ def _superior_and_petrous(landmarks: LandmarkSet, canal: CanalFrame) -> tuple[Fl
     medial = _in_plane(-canal.axis_lps * [1, 0, 0], up)
     forwards = _in_plane(-POSTERIOR_LPS, up)
     angle = np.radians(TAUGHT_PETROUS_ANGLE_DEG)
-    return up, _unit(np.sin(angle) * medial + np.cos(angle) * forwards), "superior canal not marked: taught angle of 45"
+    return up, unit(np.sin(angle) * medial + np.cos(angle) * forwards), "superior canal not marked: taught angle of 45"
 
 
 def poschl(landmarks: LandmarkSet, canal: CanalFrame) -> PlaneSpec:
@@ -157,7 +154,7 @@ def stapes_axial(landmarks: LandmarkSet, canal: CanalFrame) -> PlaneSpec:
     outward = landmarks.point_lps("stapes_head") - centre
     along = landmarks.point_lps("footplate_posterior") - landmarks.point_lps("footplate_anterior")
     recipe = "through the footplate centre, the stapes head and the footplate's long axis"
-    return _double_oblique("stapes-axial plane", recipe, centre, _unit(outward), along)
+    return _double_oblique("stapes-axial plane", recipe, centre, unit(outward), along)
 
 
 def _double_oblique(name: str, recipe: str, centre: Floats, outward: Floats, along: Floats) -> PlaneSpec:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ctmeasure.anatomy.clock import clock_range_words, clock_words, wall_words
+from ctmeasure.anatomy.clock import clock_range_words, clock_words
 from ctmeasure.anatomy.facts import WallState
 from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.vocabulary import landmark_terms, structure_terms
@@ -299,17 +299,6 @@ def not_assessed_lines(case: Case) -> tuple[str, ...]:
     if case.results is None:
         return ("nothing has been computed yet",)
     return case.results.not_assessed
-
-
-def site_words(wall_angle_deg: float, clock_hour: float) -> str:
-    """Where on the wall, in words.
-
-    Example
-    -------
-    >>> site_words(45.0, 10.5)
-    "10:30 o'clock (upper back wall)"
-    """
-    return f"{clock_words(clock_hour)} o'clock ({wall_words(wall_angle_deg)})"
 
 
 LABEL_WIDTH = 27
