@@ -18,6 +18,9 @@ INSIDE_TOLERANCE = 1e-6
 ROW_PIECE = 64
 """Pixels of a row done at a time: the buffers stay in the nearest cache."""
 
+STRIP = 64
+"""Columns of a picture done at a time, all rows of them: two rows of voxels then fit the nearest cache."""
+
 MEAN, MAXIMUM, MINIMUM = 0, 1, 2
 """How a slab is reduced."""
 
@@ -258,6 +261,29 @@ def _linear_row_of_pairs(pairs, shape, k, j, i, step_k, step_j, step_i, low, hig
 
 
 @njit(cache=True, nogil=True)
+def _reduce(line, low, high, mode, total, count):  # type: ignore[no-untyped-def]
+    for c in range(low, high):
+        count[c] += 1
+        if mode == MEAN:
+            total[c] += line[c]
+        elif mode == MAXIMUM:
+            total[c] = max(total[c], line[c])
+        else:
+            total[c] = min(total[c], line[c])
+
+
+@njit(cache=True, nogil=True)
+def _finish(total, count, left, right, mode, row):  # type: ignore[no-untyped-def]
+    for c in range(left, right):
+        if count[c] == 0:
+            row[c] = np.nan
+        elif mode == MEAN:
+            row[c] = total[c] / count[c]
+        else:
+            row[c] = total[c]
+
+
+@njit(cache=True, nogil=True)
 def sample_planes(
     values: NDArray,
     pairs: NDArray[np.int32],
@@ -304,44 +330,34 @@ def sample_planes(
     line = np.empty(columns, np.float32)
     total = np.empty(columns, np.float64)
     count = np.empty(columns, np.int64)
-    for r in range(start, stop):
-        if planes > 1:
-            total[:] = 0.0 if mode == MEAN else (-np.inf if mode == MAXIMUM else np.inf)
-            count[:] = 0
-        for p in range(planes):
-            k = origins_kji[p, 0] + r * row_step_kji[0]
-            j = origins_kji[p, 1] + r * row_step_kji[1]
-            i = origins_kji[p, 2] + r * row_step_kji[2]
-            low, high = _clip(k, step_k, n_k, 0, columns)
-            low, high = _clip(j, step_j, n_j, low, high)
-            low, high = _clip(i, step_i, n_i, low, high)
-            if cubic:
-                for c in range(low, high):
-                    line[c] = _cubic_at(flat, k + c * step_k, j + c * step_j, i + c * step_i, n_k, n_j, n_i)
-            elif pairs.size:
-                _linear_row_of_pairs(
-                    pairs, values.shape, k, j, i, step_k, step_j, step_i, low, high, at_narrow, part, word, line
-                )
-            else:
-                _linear_row(flat, values.shape, k, j, i, step_k, step_j, step_i, low, high, at, part, corner, line)
-            if planes == 1:
-                result[r, :low] = np.nan
-                result[r, low:high] = line[low:high]
-                result[r, high:] = np.nan
-                continue
-            for c in range(low, high):
-                count[c] += 1
-                if mode == MEAN:
-                    total[c] += line[c]
-                elif mode == MAXIMUM:
-                    total[c] = max(total[c], line[c])
+    # Strip by strip: the voxels of one row of a strip are still in the nearest cache when the next row needs them.
+    for left in range(0, columns, STRIP):
+        right = min(left + STRIP, columns)
+        for r in range(start, stop):
+            if planes > 1:
+                total[left:right] = 0.0 if mode == MEAN else (-np.inf if mode == MAXIMUM else np.inf)
+                count[left:right] = 0
+            for p in range(planes):
+                k = origins_kji[p, 0] + r * row_step_kji[0]
+                j = origins_kji[p, 1] + r * row_step_kji[1]
+                i = origins_kji[p, 2] + r * row_step_kji[2]
+                low, high = _clip(k, step_k, n_k, left, right)
+                low, high = _clip(j, step_j, n_j, low, high)
+                low, high = _clip(i, step_i, n_i, low, high)
+                if cubic:
+                    for c in range(low, high):
+                        line[c] = _cubic_at(flat, k + c * step_k, j + c * step_j, i + c * step_i, n_k, n_j, n_i)
+                elif pairs.size:
+                    _linear_row_of_pairs(
+                        pairs, values.shape, k, j, i, step_k, step_j, step_i, low, high, at_narrow, part, word, line
+                    )
                 else:
-                    total[c] = min(total[c], line[c])
-        if planes > 1:
-            for c in range(columns):
-                if count[c] == 0:
-                    result[r, c] = np.nan
-                elif mode == MEAN:
-                    result[r, c] = total[c] / count[c]
+                    _linear_row(flat, values.shape, k, j, i, step_k, step_j, step_i, low, high, at, part, corner, line)
+                if planes == 1:
+                    result[r, left:low] = np.nan
+                    result[r, low:high] = line[low:high]
+                    result[r, high:right] = np.nan
                 else:
-                    result[r, c] = total[c]
+                    _reduce(line, low, high, mode, total, count)
+            if planes > 1:
+                _finish(total, count, left, right, mode, result[r])
