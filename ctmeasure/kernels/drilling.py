@@ -1,8 +1,7 @@
 """Bur paths as a hand may drill them, and their gaps to a structure, draw by draw. Arrays in, arrays out.
 
-A structure is cut into elements (tube segments or triangles), grouped into chunks with bounding balls. Kernels release
-the interpreter lock and fill rows `start` to `stop`; a row never depends on another, so results do not depend on the
-number of threads.
+A structure is cut into elements (tube segments or triangles), each with a bounding ball. Kernels release the interpreter
+lock and fill a part of their output; no number depends on another, so results do not depend on the number of threads.
 """
 
 from __future__ import annotations
@@ -17,7 +16,7 @@ from ctmeasure.kernels.primitives import point_segment, segment_cone, segment_tr
 HAND_COLUMNS = 7
 """Standard normals per draw: placement along the wall (2), along the normal, skid, tilt (2), exit."""
 ELEMENT_COLUMNS = 13
-"""A triangle: three corners, then its bounding ball. A tube segment: two ends, two radii, the rest unused."""
+"""A triangle: three corners. A tube segment: two ends, two radii, one unused. Then the bounding ball, 4 columns."""
 
 
 @njit(cache=True, nogil=True)
@@ -55,9 +54,36 @@ def _element_distance(elements, e, cones, p, dx, dy, dz, triangle, out, foot):  
 
 
 @njit(cache=True, nogil=True)
+def _ball_distance(elements, e, p, dx, dy, dz):  # type: ignore[no-untyped-def]
+    away, _ = point_segment(elements[e, 9], elements[e, 10], elements[e, 11], p[0], p[1], p[2], dx, dy, dz)
+    return away
+
+
+@njit(cache=True, nogil=True)
+def _candidates(elements, cones, p, q, within, reach, kept, near):  # type: ignore[no-untyped-def]
+    """Elements that may be nearest to a path moved by up to `reach`, nearest first, with their distances unmoved."""
+    dx, dy, dz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
+    out, foot, triangle = np.empty(3), np.empty(3), np.empty((3, 3))
+    farthest = within
+    for e in range(elements.shape[0]):
+        near[e] = _ball_distance(elements, e, p, dx, dy, dz)
+        farthest = min(farthest, near[e] + elements[e, 12] + reach)
+    farthest += reach
+    count = 0
+    for e in range(elements.shape[0]):
+        if near[e] - elements[e, 12] < farthest:
+            d = _element_distance(elements, e, cones, p, dx, dy, dz, triangle, out, foot)
+            if d < farthest:
+                # Never ahead of e, so nothing still to be read is overwritten.
+                kept[count], near[count] = e, d
+                count += 1
+    order = np.argsort(near[:count])
+    return kept[:count][order], near[:count][order]
+
+
+@njit(cache=True, nogil=True)
 def drawn_gaps(  # type: ignore[no-untyped-def]
-    vectors, depth, sd, hand, shift, widening, scale, bur, limit, enough, elements, chunks, balls, cones,
-    gaps, start, stop,
+    vectors, depth, sd, hand, shift, widening, scale, bur, limit, enough, elements, cones, gaps, start, stop,
 ):  # fmt: skip
     """Gap between drawn bur paths and one drawn structure.
 
@@ -78,58 +104,54 @@ def drawn_gaps(  # type: ignore[no-untyped-def]
         Shape (n,): gaps at or above this need not be known and are given as this; infinite: all are exact.
     enough
         Shape (n,): a gap found to be below this need not be found any smaller; minus infinity: all are exact.
-    elements, chunks, balls, cones
-        Shape (m, 13) elements; (k + 1,) first element of each chunk; (k, 4) bounding balls; whether they are tube
-        segments.
+    elements, cones
+        Shape (m, 13) elements; whether they are tube segments.
     gaps
         Output, shape (n, b).
     start, stop
-        Planned paths to do.
+        Which of the n * b gaps to fill, counted path by path.
+
+    Notes
+    -----
+    Moving both ends of a path by at most h changes its distance to anything by at most h. So elements are sorted once
+    by their distance from the planned path, and a draw looks only at those that may still win.
     """
-    count = balls.shape[0]
-    bound = np.empty(count)
+    draws = hand.shape[0]
+    kept, near, moved = np.empty(elements.shape[0], np.int64), np.empty(elements.shape[0]), np.empty(draws)
     p0, q0, p, q = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
     out, foot, triangle = np.empty(3), np.empty(3), np.empty((3, 3))
     nothing = np.zeros(HAND_COLUMNS)
-    for i in range(start, stop):
+    for i in range(start // draws, (stop + draws - 1) // draws):
+        first, last = max(start - i * draws, 0), min(stop - i * draws, draws)
         _drawn(vectors[i], depth[i], sd[i], nothing, p0, q0)
-        for k in range(count):
-            away, _ = point_segment(
-                balls[k, 0], balls[k, 1], balls[k, 2],
-                p0[0], p0[1], p0[2], q0[0] - p0[0], q0[1] - p0[1], q0[2] - p0[2],
-            )  # fmt: skip
-            bound[k] = away - balls[k, 3]
-        order = np.argsort(bound)
-        for b in range(hand.shape[0]):
+        within, reach = -np.inf, 0.0
+        for b in range(first, last):
             _drawn(vectors[i], depth[i], sd[i], hand[b], p, q)
-            near, far = 0.0, 0.0
+            from_p, from_q = 0.0, 0.0
             for c in range(3):
-                p[c] -= shift[b, c]
-                q[c] -= shift[b, c]
-                near += (p[c] - p0[c]) ** 2
-                far += (q[c] - q0[c]) ** 2
-            moved = math.sqrt(max(near, far))
-            dx, dy, dz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
+                from_p += (p[c] - shift[b, c] - p0[c]) ** 2
+                from_q += (q[c] - shift[b, c] - q0[c]) ** 2
+            moved[b] = math.sqrt(max(from_p, from_q))
+            reach = max(reach, moved[b])
             # Distance from the path to the undisturbed surface that corresponds to the limit.
+            within = max(within, (limit[i] + bur + widening[b]) / scale[b])
+        which, distance = _candidates(elements, cones, p0, q0, within, reach, kept, near)
+        for b in range(first, last):
             best = (limit[i] + bur + widening[b]) / scale[b]
             stop_at = (enough[i] + bur + widening[b]) / scale[b]
             found = False
-            for n in range(count):
-                k = order[n]
-                if bound[k] - moved >= best or best < stop_at:
-                    break
-                away, _ = point_segment(balls[k, 0], balls[k, 1], balls[k, 2], p[0], p[1], p[2], dx, dy, dz)
-                if away - balls[k, 3] >= best:
-                    continue
-                for e in range(chunks[k], chunks[k + 1]):
-                    if best < stop_at:
+            if which.size > 0 and distance[0] - moved[b] < best:
+                _drawn(vectors[i], depth[i], sd[i], hand[b], p, q)
+                for c in range(3):
+                    p[c] -= shift[b, c]
+                    q[c] -= shift[b, c]
+                dx, dy, dz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
+                for n in range(which.size):
+                    if distance[n] - moved[b] >= best or best < stop_at:
                         break
-                    if not cones:
-                        away, _ = point_segment(
-                            elements[e, 9], elements[e, 10], elements[e, 11], p[0], p[1], p[2], dx, dy, dz
-                        )
-                        if away - elements[e, 12] >= best:
-                            continue
+                    e = which[n]
+                    if _ball_distance(elements, e, p, dx, dy, dz) - elements[e, 12] >= best:
+                        continue
                     d = _element_distance(elements, e, cones, p, dx, dy, dz, triangle, out, foot)
                     if d < best:
                         best, found = d, True

@@ -133,8 +133,9 @@ def any_events(
                     continue
                 limit = limits_mm[h, s, rows]
                 gaps = doubts.gaps(
-                    bores.take(rows), obstacle, number, bur_radius_mm=bur_radius_mm, limit_mm=limit, hole=h + 1
-                )
+                    bores.take(rows), obstacle, number, bur_radius_mm=bur_radius_mm, limit_mm=limit, enough_mm=limit,
+                    hole=h + 1,
+                )  # fmt: skip
                 hit[rows] |= gaps < limit[:, None]
         count += hit.sum(axis=1)
     return count

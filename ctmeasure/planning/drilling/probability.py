@@ -28,6 +28,8 @@ FEW_DRAWS = 250
 """Draws where the verdict is settled without them: enough for a number to show, with its upper limit where small."""
 PATHS_AT_ONCE = 300
 """Bores drawn together: keeps the drawn paths of one block under 20 MB."""
+GAPS_WORTH_A_THREAD = 500
+"""Drawn clearances worth handing to another thread."""
 SETTLED_BELOW = 0.1
 """A bound under this share of the accepted risk settles a structure "by a wide margin", without draws."""
 
@@ -82,7 +84,7 @@ class Doubts:
         *,
         bur_radius_mm: float,
         limit_mm: Floats | None = None,
-        enough_mm: float | None = None,
+        enough_mm: Floats | float | None = None,
         hole: int = 1,
         draws: int = BLOCK,
     ) -> Floats:
@@ -97,7 +99,7 @@ class Doubts:
         limit_mm
             Shape (n,): clearances at or above this are given as this, which saves most of the work; None: all exact.
         enough_mm
-            A clearance found to be below this is not looked into any further.
+            A clearance found to be below this, one number or one a bore, is not looked into any further.
         hole
             Which hand of a pair.
         draws
@@ -119,15 +121,15 @@ class Doubts:
         shift, widening = (part[:draws] for part in self.structure(obstacle, number))
         scale, vectors, n = self.scale(number)[:draws], bores.vectors, len(bores)
         limit = np.full(n, np.inf) if limit_mm is None else np.ascontiguousarray(limit_mm, dtype=np.float64)
-        enough = np.full(n, -np.inf if enough_mm is None else enough_mm)
+        enough = np.broadcast_to(np.float64(-np.inf) if enough_mm is None else enough_mm, n).astype(np.float64)
         gaps = np.empty((n, draws))
         in_threads(
             lambda start, stop: drawn_gaps(
                 vectors, bores.depth, bores.sd, hand, shift, widening, scale, bur_radius_mm, limit, enough,
                 *obstacle.elements, gaps, start, stop,
             ),
-            n,
-            smallest=4,
+            n * draws,
+            smallest=GAPS_WORTH_A_THREAD,
         )  # fmt: skip
         return gaps
 

@@ -336,7 +336,7 @@ def clearance_budget(scene: Scene, bores: Bores, obstacle: Obstacle, central: fl
     gaps = np.empty((1, len(hand)))
     drawn_gaps(
         bores.vectors, bores.depth, bores.sd, hand, np.zeros((len(hand), 3)), none, none + 1.0,
-        scene.settings.bur_radius_mm, np.full(1, np.inf), np.full(1, -np.inf), *obstacle.elements, gaps, 0, 1,
+        scene.settings.bur_radius_mm, np.full(1, np.inf), np.full(1, -np.inf), *obstacle.elements, gaps, 0, len(hand),
     )  # fmt: skip
     gap = gaps[0]
     half = np.abs(gap[:HAND_COLUMNS] - gap[HAND_COLUMNS:]) / 2.0
