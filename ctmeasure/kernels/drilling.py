@@ -1,7 +1,7 @@
 """Bur paths as a hand may drill them, and their gaps to a structure, draw by draw. Arrays in, arrays out.
 
 A structure is cut into elements (tube segments or triangles), each with a bounding ball. Kernels release the
-interpreter lock and fill a part of their output; no number depends on another, so the number of threads changes nothing.
+interpreter lock and fill a part of their output; no number depends on another, so thread counts change nothing.
 """
 
 from __future__ import annotations
