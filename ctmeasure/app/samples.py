@@ -34,10 +34,10 @@ def sample_request(name: str, out: Path, *, seed: int, force: bool = False) -> P
     ScanError
         When no sample of that name is shipped.
     """
-    from ctmeasure_samples import sample_path, samples
+    from ctmeasure_samples import SAMPLE_NAMES, sample_path
 
-    if name not in samples():
-        raise ScanError(f"no sample '{name}'", expected=", ".join(samples()), action="name one of these")
+    if name not in SAMPLE_NAMES:
+        raise ScanError(f"no sample '{name}'", expected=", ".join(SAMPLE_NAMES), action="name one of these")
     folder = sample_path(name)
 
     def table(file: str) -> Path | None:

@@ -338,9 +338,9 @@ def fre_p_value(fre_mm: float, count: int, *, fle_mm: float) -> float:
     """
     if count < 3 or fle_mm <= 0.0:
         raise GeometryError(f"{count} pairs with an error of {fle_mm} mm", expected="at least 3 pairs, error > 0")
-    from scipy.stats import chi2
+    from scipy.special import chdtrc
 
-    return float(chi2.sf(count * fre_mm**2 / (fle_mm**2 / 3.0), 3 * count - 6))
+    return float(chdtrc(3 * count - 6, count * fre_mm**2 / (fle_mm**2 / 3.0)))
 
 
 def _motion(points: FloatArray) -> FloatArray:

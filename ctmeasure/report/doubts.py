@@ -37,10 +37,10 @@ def drawn_covariance(doubt: PointDoubt) -> Floats:
     -----
     With two or three repeats the t distribution of the mean has no variance; its 95 % interval exists and is drawn.
     """
-    from scipy.stats import norm, t
+    from scipy.special import ndtri, stdtrit
 
     along = doubt.voxel_mm**2 / 12.0 + doubt.edge_u_mm**2
     grid = doubt.rotation_lps_grid @ np.diag(along) @ doubt.rotation_lps_grid.T
     nu = doubt.degrees_of_freedom
-    widen = 1.0 if np.isinf(nu) else float(t.ppf(0.975, nu) / norm.ppf(0.975))
+    widen = 1.0 if np.isinf(nu) else float(stdtrit(nu, 0.975) / ndtri(0.975))
     return np.diag((widen * doubt.repeat_u_mm) ** 2) + grid

@@ -22,7 +22,7 @@ class Launcher(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        from ctmeasure_samples import samples
+        from ctmeasure_samples import SAMPLE_NAMES
 
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground, True)
         named(self)
@@ -30,7 +30,7 @@ class Launcher(QWidget):
         column = QVBoxLayout(self)
         column.addWidget(named(QLabel("Measure an ear"), "question"))
         self.samples = QComboBox()
-        self.samples.addItems(list(samples()))
+        self.samples.addItems(SAMPLE_NAMES)
         column.addWidget(self.samples)
         self.open = QPushButton("Open the sample")
         self.open.clicked.connect(lambda _=False: self.open_chosen())

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
         case_truths,
         generate,
         random_case,
-        sample_path,
         samples,
         scan_case,
     )
@@ -31,11 +30,12 @@ if TYPE_CHECKING:
         random_ear,
         random_scanner,
     )
+    from ctmeasure_samples.shipped import SAMPLE_NAMES, sample_path
     from ctmeasure_samples.truth import EarTruth
 
 _HOMES = {
     "catalog": (
-        "SampleCase", "case_grid", "case_truths", "generate", "random_case", "sample_path", "samples", "scan_case",
+        "SampleCase", "case_grid", "case_truths", "generate", "random_case", "samples", "scan_case",
     ),
     "model": ("EarModel", "WallReading", "build_ear"),
     "parameters": (
@@ -47,11 +47,13 @@ _HOMES = {
         "random_ear",
         "random_scanner",
     ),
+    "shipped": ("SAMPLE_NAMES", "sample_path"),
     "truth": ("EarTruth",),
 }  # fmt: skip
 
 __all__ = [
     "SAMPLES",
+    "SAMPLE_NAMES",
     "EarModel",
     "EarParameters",
     "EarTruth",

@@ -7,7 +7,8 @@ import sys
 import time
 from pathlib import Path
 
-from ctmeasure_samples.catalog import SERIES_FOLDER, generate, random_case, samples, series_bytes
+from ctmeasure_samples.catalog import generate, random_case, samples, series_bytes
+from ctmeasure_samples.shipped import SERIES_FOLDER
 
 
 def _tell(text: str, fraction: float) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -24,7 +23,6 @@ from ctmeasure_samples.placement import Side, place_ear
 from ctmeasure_samples.scanner import Grid, make_grid, scan
 from ctmeasure_samples.truth import EarTruth
 
-SERIES_FOLDER = Path(__file__).parent / "series"
 # A random case is cropped to this around the middle ear (slices, rows, columns).
 RANDOM_CROP_MM = (40.0, 40.0, 40.0)
 
@@ -200,35 +198,6 @@ def samples() -> dict[str, SampleCase]:
     ['revision_ear', 'revision_ear_later', 'cone_beam_ear']
     """
     return {case.name: case for case in _cases()}
-
-
-def sample_path(name: str) -> Path:
-    """Folder of a shipped sample: DICOM files, input tables, and `truth/`.
-
-    Parameters
-    ----------
-    name
-        Name of a shipped sample.
-
-    Returns
-    -------
-    Path
-        The folder.
-
-    Raises
-    ------
-    ValueError
-        When there is no such sample or its files are missing.
-    """
-    names = list(samples())
-    if name not in names:
-        raise ValueError(f"no sample '{name}'; expected one of {', '.join(names)}; choose one of them")
-    folder = SERIES_FOLDER / name
-    if not folder.is_dir():
-        raise ValueError(
-            f"sample '{name}' has no files; expected its folder; run: python -m ctmeasure_samples generate {name}"
-        )
-    return folder
 
 
 def random_case(seed: int) -> SampleCase:
@@ -408,11 +377,3 @@ def scan_facts(case: SampleCase, grid: Grid) -> dict[str, object]:
 def series_bytes(folder: Path) -> int:
     """Size of all files of a sample."""
     return sum(f.stat().st_size for f in folder.rglob("*") if f.is_file())
-
-
-def load_truth(name: str, side: str) -> dict[str, object]:
-    """Shipped truth of one ear of a sample."""
-    data: dict[str, object] = json.loads(
-        (sample_path(name) / "truth" / f"truth_{side}.json").read_text(encoding="utf-8")
-    )
-    return data

@@ -15,9 +15,10 @@ import pytest
 import SimpleITK as sitk
 from ctmeasure_samples import case_grid, case_truths, sample_path, samples, scan_case
 from ctmeasure_samples.__main__ import main
-from ctmeasure_samples.catalog import SERIES_FOLDER, random_case, series_bytes
+from ctmeasure_samples.catalog import random_case, series_bytes
 from ctmeasure_samples.dicom import SeriesIdentity, derived_uid, write_series
 from ctmeasure_samples.scanner import Grid, blurred_scene, metal_streaks, noise_field
+from ctmeasure_samples.shipped import SAMPLE_NAMES, SERIES_FOLDER
 from ctmeasure_samples.tables import write_tables
 
 from ctmeasure.anatomy.facts import facts_from_mapping
@@ -41,6 +42,7 @@ def dicom_files(name: str) -> list[Path]:
 def test_names_are_shipped_and_small_together() -> None:
     assert NAMES == ["revision_ear", "revision_ear_later", "cone_beam_ear"]
     assert series_bytes(SERIES_FOLDER) < MOST_BYTES
+    assert tuple(samples()) == SAMPLE_NAMES
 
 
 def test_unknown_sample_is_refused() -> None:
