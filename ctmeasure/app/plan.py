@@ -11,6 +11,7 @@ from ctmeasure.anatomy.frames import check_side
 from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.structures import Structure
 from ctmeasure.anatomy.vocabulary import Side
+from ctmeasure.app.collector import collector_paused
 from ctmeasure.app.compute import compute_case
 from ctmeasure.case.model import Case, SiteRequest, scan_reference
 from ctmeasure.case.store import entry
@@ -224,7 +225,14 @@ def run_plan(request: PlanRequest, *, progress: Progress = no_progress) -> PlanO
     ctmeasure.errors.Cancelled
         When the listener stops it; nothing is then written.
     """
+    with collector_paused():
+        return _plan(request, progress)
+
+
+def _plan(request: PlanRequest, progress: Progress) -> PlanOutcome:
     from ctmeasure.io.dicom.load import load_series
+    from ctmeasure.report.pictures import key_pictures
+    from ctmeasure.report.write import write_pictured
 
     check_output_folder(request.out, force=request.force)
     progress("reading tables", 0.0)
@@ -236,39 +244,12 @@ def run_plan(request: PlanRequest, *, progress: Progress = no_progress) -> PlanO
         untilt=request.untilt,
         progress=part_of(progress, 0.02, 0.2),
     )
-    return plan_loaded(loaded, inputs, request, progress=part_of(progress, 0.2, 1.0))
-
-
-def plan_loaded(
-    loaded: LoadedSeries, inputs: PlanInputs, request: PlanRequest, *, progress: Progress = no_progress
-) -> PlanOutcome:
-    """Plan on a scan that is already loaded, and write the folder.
-
-    Parameters
-    ----------
-    loaded
-        The scan as read.
-    inputs
-        The tables.
-    request
-        For the output folder, seed and history.
-    progress
-        Listener; may cancel.
-
-    Returns
-    -------
-    PlanOutcome
-
-    Raises
-    ------
-    ctmeasure.errors.CtmeasureError
-        When a mark lies outside the scan or the folder cannot be written.
-    """
-    from ctmeasure.report.write import write_outputs
-
     case = new_case(loaded, inputs, seed=request.seed).with_history(entry("planned", seed=request.seed))
-    case = compute_case(case, loaded.volume, catalogue=inputs.catalogue, progress=part_of(progress, 0.0, 0.6))
+    case = compute_case(case, loaded.volume, catalogue=inputs.catalogue, progress=part_of(progress, 0.2, 0.68))
     with replaced_folder(request.out, force=request.force) as building:
-        case = write_outputs(case, volume=loaded.volume, out_dir=building, progress=part_of(progress, 0.6, 1.0))
+        pictures = key_pictures(case, loaded.volume, progress=part_of(progress, 0.68, 0.84))
+        # The pages are set without the voxels: the typesetter then needs no memory on top of them.
+        del loaded
+        case = write_pictured(case, pictures, out_dir=building, progress=part_of(progress, 0.84, 1.0))
     assert case.results is not None
     return PlanOutcome(case, request.out, case.results.attention)

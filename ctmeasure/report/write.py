@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
@@ -69,8 +69,7 @@ def write_outputs(
 
     Notes
     -----
-    The typesetter works beside the writing of the other files. Equal cases (and scans) give equal bytes in every
-    file; times stand only in the history inside case.json.
+    See `write_pictured`.
     """
     if case.results is None:
         raise OutputError("a case without results", expected="a case that was planned", action="run the plan")
@@ -79,14 +78,57 @@ def write_outputs(
         pictures = key_pictures(case, volume, specs, progress=part_of(progress, 0.0, 0.5))
     else:
         pictures, notes = stored_pictures(case, _figures_of(stored_dir)) if stored_dir else ([], [NO_SCAN])
+    return write_pictured(case, pictures, notes=notes, out_dir=out_dir, progress=part_of(progress, 0.5, 1.0))
+
+
+def write_pictured(
+    case: Case,
+    pictures: list[tuple[Picture, bytes]],
+    *,
+    out_dir: Path,
+    notes: Sequence[str] = (),
+    progress: Progress = no_progress,
+) -> Case:
+    """Write a whole output folder from a case and its key pictures; the scan is no longer needed.
+
+    Parameters
+    ----------
+    case
+        With results.
+    pictures
+        Key pictures with their PNG files.
+    out_dir
+        As in `write_outputs`.
+    notes
+        What is wrong with the pictures, in words.
+    progress
+        Listener; may cancel.
+
+    Returns
+    -------
+    Case
+        The case as saved.
+
+    Raises
+    ------
+    OutputError
+        When a file cannot be written.
+    ctmeasure.errors.Cancelled
+        When the listener stops it.
+
+    Notes
+    -----
+    The typesetter works beside the writing of the other files. Equal cases (and scans) give equal bytes in every
+    file; times stand only in the history inside case.json.
+    """
     case = _with_pictures(case, [picture for picture, _ in pictures], notes)
-    progress("drawing maps", 0.5)
-    content = build_content(case, pictures, notes)
+    progress("drawing maps", 0.0)
+    content = build_content(case, pictures, list(notes))
     with ThreadPoolExecutor(1) as beside:
         pdf = beside.submit(render_pdf, content)
-        progress("writing tables", 0.75)
+        progress("writing tables", 0.5)
         files = text_files(case, fingerprint=content.fingerprint)
-        progress("setting the report", 0.8)
+        progress("setting the report", 0.6)
         files["report.html"] = render_html(content).encode("utf-8")
         with _writing(out_dir):
             _write(out_dir, files, content)
@@ -128,7 +170,7 @@ def _figures_of(stored_dir: Path) -> Path:
     return stored_dir / FIGURES if (stored_dir / FIGURES).is_dir() else stored_dir
 
 
-def _with_pictures(case: Case, pictures: list[Picture], notes: list[str]) -> Case:
+def _with_pictures(case: Case, pictures: list[Picture], notes: Sequence[str]) -> Case:
     assert case.results is not None
     kept = tuple(item for item in case.results.attention if item.kind != STALE)
     stale = tuple(Attention(STALE, note, "give the scan with --scan") for note in notes)

@@ -23,6 +23,9 @@ BALL_MM = 0.6
 TRIED, KEPT_PER_BAND = 400_000, 350
 """Voxels looked at, and edges kept in each band of direction."""
 
+AT_ONCE = 400
+"""Edges whose balls are sampled together: 2 MB at a time."""
+
 BANDS = 8
 """Bands of the squared cosine between edge normal and slice normal; each is filled alike."""
 
@@ -155,9 +158,13 @@ def _steadied(
     grid = np.arange(-BALL_MM, BALL_MM + 1e-9, BALL_MM / 3)
     ball = np.stack(np.meshgrid(grid, grid, grid, indexing="ij"), axis=-1).reshape(-1, 3)
     ball = ball[np.linalg.norm(ball, axis=1) <= BALL_MM + 1e-9]
-    values, inside = sample(volume, points[:, None] + ball)
-    whole = inside.all(axis=1)
-    gradient = values[whole] @ ball  # the ball is symmetric: its mean drops out
+    gradient, whole = np.empty_like(points), np.empty(len(points), bool)
+    for first in range(0, len(points), AT_ONCE):
+        part = slice(first, first + AT_ONCE)
+        values, inside = sample(volume, points[part, None] + ball)
+        whole[part] = inside.all(axis=1)
+        gradient[part] = values @ ball  # the ball is symmetric: its mean drops out
+    gradient = gradient[whole]
     length = np.linalg.norm(gradient, axis=1, keepdims=True)
     steady = gradient / np.maximum(length, 1e-12)
     kept = np.sum(steady * normals[whole], axis=1) > 0.8

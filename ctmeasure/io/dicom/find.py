@@ -2,30 +2,22 @@
 
 from __future__ import annotations
 
-import re
 from collections import defaultdict, deque
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from pydicom.uid import UID
 
 from ctmeasure.errors import ScanError
 from ctmeasure.io.dicom.headers import HEAD_BYTES, Damaged, HeaderReader, NotDicom, SliceHeader
+from ctmeasure.io.dicom.kinds import CT_LIKE, kind_of, side_hint
 from ctmeasure.io.dicom.order import Arrangement, arrange
+from ctmeasure.io.dicom.parts import taken_apart
 from ctmeasure.io.dicom.pixels import check_format
 from ctmeasure.io.dicom.sources import Source, find_sources
 from ctmeasure.progress import Progress, no_progress
-
-CT_LIKE = {
-    "1.2.840.10008.5.1.4.1.1.2": "CT image",
-    "1.2.840.10008.5.1.4.1.1.2.1": "enhanced CT",
-    "1.2.840.10008.5.1.4.1.1.2.2": "legacy converted enhanced CT",
-    "1.2.840.10008.5.1.4.1.1.13.1.2": "craniofacial cone beam",
-}
-"""SOP classes that can be a volume (PS3.4 B.5)."""
 
 FILES_AT_ONCE = 32
 """Files a thread takes at a time."""
@@ -62,6 +54,8 @@ class SeriesRow:
         Gantry tilt found from positions.
     warnings
         Oddities of a usable series.
+    part, parts
+        Which part of a series that holds several acquisitions, from 1; both 0 for a whole series.
     """
 
     series_uid: str
@@ -82,10 +76,17 @@ class SeriesRow:
     reason: str
     tilt_deg: float = 0.0
     warnings: tuple[str, ...] = ()
+    part: int = 0
+    parts: int = 0
+
+    @property
+    def selector(self) -> str:
+        """What names this row on request: the series UID, with ``:2`` behind it for its second part."""
+        return f"{self.series_uid}:{self.part}" if self.part else self.series_uid
 
     def to_dict(self) -> dict[str, Any]:
         """Give a JSON-ready record."""
-        return asdict(self)
+        return {**asdict(self), "selector": self.selector}
 
 
 @dataclass(frozen=True)
@@ -175,9 +176,13 @@ def survey(path: str | Path, *, progress: Progress = no_progress) -> Survey:
         groups[header.common.series_uid, kind_of(header)].append(header)
     if other:
         notes.append(f"{other} file(s) that are not DICOM were skipped")
-    series = [_found(kind, members) for (_, kind), members in groups.items()]
-    series.sort(key=lambda found: (not found.row.usable, found.row.description, found.row.series_uid, found.row.kind))
+    series = [found for (_, kind), members in groups.items() for found in _found(kind, members)]
+    series.sort(key=lambda found: _listed_by(found.row))
     return Survey(tuple(series), tuple(notes))
+
+
+def _listed_by(row: SeriesRow) -> tuple[Any, ...]:
+    return (not row.usable, row.description, row.series_uid, row.kind, row.part)
 
 
 def _read_headers(sources: list[Source], notes: list[str], progress: Progress) -> tuple[list[SliceHeader], int]:
@@ -233,74 +238,64 @@ def _head(source: Source) -> bytes | None:
         return None
 
 
-def kind_of(header: SliceHeader) -> str:
-    """Say what kind of object a header belongs to.
-
-    Parameters
-    ----------
-    header
-        Any object's header.
-
-    Returns
-    -------
-    str
-        A word or two; the values of `CT_LIKE` and ``"localiser"`` among them.
-
-    Raises
-    ------
-    ValueError
-        Never.
-    """
-    common = header.common
-    name = UID(common.sop_class_uid).name.lower()
-    if common.sop_class_uid in CT_LIKE:
-        words = {word.upper() for word in common.image_type}
-        if words & {"LOCALIZER", "SCOUT", "TOPOGRAM"}:
-            return "localiser"
-        if "SCREEN SAVE" in words or common.samples != 1:
-            return "secondary capture"
-        return CT_LIKE[common.sop_class_uid]
-    for word, kind in (
-        ("secondary capture", "secondary capture"),
-        ("radiation dose", "dose report"),
-        (" sr", "report"),
-        ("report", "report"),
-        ("presentation state", "presentation state"),
-        ("key object", "key object selection"),
-        ("directory", "directory"),
-        ("encapsulated", "document"),
-        ("segmentation", "segmentation"),
-        ("registration", "registration"),
-    ):
-        if word in name:
-            return kind
-    if not header.has_pixels:
-        return "object without pixels"
-    return f"{common.modality or 'unknown'} image"
+def _found(kind: str, headers: list[SliceHeader]) -> list[Found]:
+    """Give a series as one row, or as one row a part when it holds several acquisitions."""
+    error = _not_a_volume(kind, headers)
+    if error is not None:
+        return [_row(kind, headers, error)]
+    whole = _checked(headers)
+    if isinstance(whole, Arrangement):
+        return [_row(kind, headers, whole)]
+    parts = taken_apart(headers)
+    if not parts:
+        return [_row(kind, headers, whole)]
+    found = []
+    for number, (members, order) in enumerate(parts, start=1):
+        part = _row(kind, members, _formats(order))
+        said = f"part {number} of {len(parts)} of a series that is no single stack ({whole.found})"
+        row = replace(part.row, part=number, parts=len(parts), warnings=(said, *part.row.warnings))
+        found.append(replace(part, row=row))
+    return found
 
 
-def _found(kind: str, headers: list[SliceHeader]) -> Found:
-    common = headers[0].common
-    arrangement, error = None, None
+def _not_a_volume(kind: str, headers: list[SliceHeader]) -> ScanError | None:
+    modality = headers[0].common.modality
     if kind not in CT_LIKE.values():
-        error = ScanError(f"{kind}, not a CT volume", expected="CT slices")
-    elif common.modality not in ("CT", "", "XA", "DX", "PX", "IO"):
-        error = ScanError(f"modality {common.modality}", expected="CT")
-    else:
-        try:
-            ordered = arrange(headers)
-            for header in ordered.headers:
-                check_format(header)
-            arrangement = ordered
-        except ScanError as caught:
-            error = caught
-    spacing = distance = coverage = None
+        return ScanError(f"{kind}, not a CT volume", expected="CT slices")
+    if modality not in ("CT", "", "XA", "DX", "PX", "IO"):
+        return ScanError(f"modality {modality}", expected="CT")
+    return None
+
+
+def _checked(headers: list[SliceHeader]) -> Arrangement | ScanError:
+    try:
+        return _formats(arrange(headers))
+    except ScanError as error:
+        return error
+
+
+def _formats(order: Arrangement | ScanError) -> Arrangement | ScanError:
+    try:
+        for header in order.headers if isinstance(order, Arrangement) else ():
+            check_format(header)
+    except ScanError as error:
+        return error
+    return order
+
+
+def _row(kind: str, headers: list[SliceHeader], outcome: Arrangement | ScanError) -> Found:
+    common = headers[0].common
+    arrangement = outcome if isinstance(outcome, Arrangement) else None
+    error = outcome if isinstance(outcome, ScanError) else None
+    distance = coverage = None
+    reason = "" if error is None else str(error)
     if arrangement is not None:
         shape = arrangement.shape_kji
         normal = np.cross(arrangement.affine_lps[:3, 2], arrangement.affine_lps[:3, 1])
         distance = round(abs(float(arrangement.affine_lps[:3, 0] @ normal / np.linalg.norm(normal))), 6)
         coverage = round(distance * shape[0], 4)
-    spacing = common.spacing_mm
+        if arrangement.tilt_deg > 0:
+            reason = f"gantry tilt of {arrangement.tilt_deg:.2f} degrees; resample it with untilt"
     row = SeriesRow(
         series_uid=common.series_uid,
         study_uid=common.study_uid,
@@ -311,51 +306,14 @@ def _found(kind: str, headers: list[SliceHeader]) -> Found:
         rows=common.rows,
         columns=common.columns,
         slices=len(arrangement.headers) if arrangement else len(headers),
-        spacing_mm=spacing,
+        spacing_mm=common.spacing_mm,
         slice_spacing_mm=distance,
         coverage_mm=coverage,
         side_hint=side_hint(common.laterality, common.description),
         kind=kind,
         usable=arrangement is not None,
-        reason="" if error is None else str(error),
+        reason=reason,
         tilt_deg=round(arrangement.tilt_deg, 4) if arrangement else 0.0,
         warnings=arrangement.warnings if arrangement else (),
     )
-    if arrangement is not None and arrangement.tilt_deg > 0:
-        reason = f"gantry tilt of {arrangement.tilt_deg:.2f} degrees; resample it with untilt"
-        row = SeriesRow(**{**asdict(row), "reason": reason, "warnings": row.warnings})
     return Found(row, tuple(headers), arrangement, error)
-
-
-def side_hint(laterality: str, description: str) -> str:
-    """Guess the side a series is meant for, from its tags.
-
-    Parameters
-    ----------
-    laterality
-        DICOM (Image) Laterality.
-    description
-        Series description.
-
-    Returns
-    -------
-    str
-        ``"left"``, ``"right"``, ``"both"`` or empty.
-
-    Raises
-    ------
-    ValueError
-        Never.
-
-    Example
-    -------
-    >>> side_hint("", "temporal bone LT 0.3"), side_hint("B", "")
-    ('left', 'both')
-    """
-    if laterality in ("L", "R", "B"):
-        return {"L": "left", "R": "right", "B": "both"}[laterality]
-    words = set(re.findall(r"[a-z]+", description.lower()))
-    left, right = bool(words & {"left", "lt", "l"}), bool(words & {"right", "rt", "r"})
-    if (left and right) or words & {"both", "bilateral"}:
-        return "both"
-    return "left" if left else "right" if right else ""

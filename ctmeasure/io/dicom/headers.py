@@ -54,6 +54,7 @@ _SHARED = {
     "AcquisitionNumber": 0x00200012,
     "ImageOrientationPatient": 0x00200037,
     "FrameOfReferenceUID": 0x00200052,
+    "StackID": 0x00209056,
     "Laterality": 0x00200060,
     "ImageLaterality": 0x00200062,
     "SamplesPerPixel": 0x00280002,
@@ -125,6 +126,7 @@ class Common:
     lossy: bool
     syntax: str
     frames: int
+    stack: str = ""
     faults: tuple[str, ...] = ()
 
 
@@ -332,7 +334,7 @@ def common_of(raw: dict[int, Any], syntax: str) -> Common:
         date=_date(text("AcquisitionDate")) or _date(text("SeriesDate")) or _date(text("StudyDate")),
         image_type=tuple(part.strip() for part in text("ImageType").split("\\")),
         laterality=text("Laterality") or text("ImageLaterality"),
-        frame_of_reference_uid=text("FrameOfReferenceUID"),
+        frame_of_reference_uid=_frame_uid(text("FrameOfReferenceUID")),
         acquisition=text("AcquisitionNumber"),
         rows=word("Rows"),
         columns=word("Columns"),
@@ -352,6 +354,7 @@ def common_of(raw: dict[int, Any], syntax: str) -> Common:
         lossy=text("LossyImageCompression") == "01",
         syntax=syntax,
         frames=_whole(value("NumberOfFrames")) or 1,
+        stack=text("StackID"),
         faults=tuple(faults),
     )
 
@@ -390,6 +393,12 @@ def _whole(data: bytes) -> int | None:
         return int(data.strip(b" \0"))
     except ValueError:
         return None
+
+
+def _frame_uid(text: str) -> str:
+    """Give the frame of reference, or nothing for one of zeros or of no form at all (PS3.5 9.1): it names no frame."""
+    named = UID(text).is_valid and any(digit in text for digit in "123456789")
+    return text if named else ""
 
 
 def _date(text: str) -> str:

@@ -51,7 +51,7 @@ def read_frames(source: Source) -> list[SliceHeader]:
     for number in range(frames):
         groups = [per_frame[number], shared] if per_frame else [shared]
         flat = _flat(data, groups)
-        key = tuple(str(flat.get(name)) for name in _PER_FRAME)
+        key = tuple(str(flat.get(_PLAIN.get(name, name))) for name in _PER_FRAME)
         if key not in known:
             known[key] = common_of(_raw(flat), str(syntax))
         position = position_of(_raw(_only_position(flat)))
@@ -92,10 +92,14 @@ _MACROS = {
     "PlaneOrientationSequence": ("ImageOrientationPatient",),
     "PixelValueTransformationSequence": ("RescaleSlope", "RescaleIntercept", "RescaleType"),
     "CTImageFrameTypeSequence": ("FrameType",),
+    "XRay3DFrameTypeSequence": ("FrameType",),
+    "FrameContentSequence": ("StackID", "TemporalPositionIndex", "FrameAcquisitionNumber"),
     "CTReconstructionSequence": ("ConvolutionKernel",),
     "FrameAnatomySequence": ("FrameLaterality",),
 }
 _PER_FRAME = [name for names in _MACROS.values() for name in names if name != "ImagePositionPatient"]
+_PLAIN = {"FrameType": "ImageType", "FrameLaterality": "ImageLaterality", "FrameAcquisitionNumber": "AcquisitionNumber"}
+"""What a frame's own attribute is called where single-frame objects have it."""
 
 
 def _flat(data: Dataset, groups: list[Dataset]) -> Dataset:
@@ -109,7 +113,10 @@ def _flat(data: Dataset, groups: list[Dataset]) -> Dataset:
             sequence = group.get(macro)
             for name in names if sequence else ():
                 if name in sequence[0]:
-                    setattr(flat, "ImageType" if name == "FrameType" else _plain(name), sequence[0].get(name))
+                    setattr(flat, _PLAIN.get(name, name), sequence[0].get(name))
+    if "TemporalPositionIndex" in flat:
+        # Frames of two points in time are two stacks (PS3.3 C.7.6.16.2.2.1, C.7.6.16.2.2.6).
+        flat.StackID = f"{flat.get('StackID', '')}/{flat.TemporalPositionIndex}"[:16]
     return flat
 
 
@@ -127,10 +134,6 @@ def _raw(flat: Dataset) -> dict[int, Any]:
     write_dataset(stream, flat)
     stream.seek(0)
     return {int(element.tag): element for element in data_element_generator(stream, True, True)}
-
-
-def _plain(name: str) -> str:
-    return "ImageLaterality" if name == "FrameLaterality" else name
 
 
 def _instance(data: Dataset) -> int | None:

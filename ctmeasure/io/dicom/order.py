@@ -91,7 +91,7 @@ def arrange(headers: Sequence[SliceHeader]) -> Arrangement:
     positions, not Slice Thickness (0018,0050) nor Spacing Between Slices (0018,0088).
     """
     warnings: list[str] = []
-    slices = _without_copies(headers, warnings)
+    slices = without_copies(headers, warnings)
     if len(slices) < 2:
         raise ScanError(f"{len(slices)} slice(s)", expected="a stack of at least 2", action="give the whole series")
     _same_everywhere(slices, warnings)
@@ -127,8 +127,26 @@ def arrange(headers: Sequence[SliceHeader]) -> Arrangement:
     return Arrangement(tuple(slices), affine, tilt_deg, tuple(warnings))
 
 
-def _without_copies(headers: Sequence[SliceHeader], warnings: list[str]) -> list[SliceHeader]:
-    """Drop copies of the same object; two different objects under one identifier are refused."""
+def without_copies(headers: Sequence[SliceHeader], warnings: list[str]) -> list[SliceHeader]:
+    """Drop copies of the same object.
+
+    Parameters
+    ----------
+    headers
+        Slices in any order.
+    warnings
+        How many copies were left out is appended here.
+
+    Returns
+    -------
+    list of SliceHeader
+        Every object once, the first of its copies.
+
+    Raises
+    ------
+    ScanError
+        When two different objects carry one identifier (PS3.5 9: a UID names one instance).
+    """
     seen: dict[str, SliceHeader] = {}
     kept, copies = [], 0
     for header in headers:

@@ -202,8 +202,8 @@ def evaluate(
         pending = [t for t in pending if not t.settled]
         if not pending:
             break
-    alone = _budget_scenes(recipes, mean)
-    return tuple(_outcome(t, alone, draws.seed) for t in tallies)
+    parts = _parts(tallies, mean)
+    return tuple(_outcome(t, p, draws.seed) for t, p in zip(tallies, parts, strict=True))
 
 
 def _tally(recipe: Recipe, mean: Scene) -> _Tally:
@@ -234,13 +234,20 @@ def _spread(drawn: Floats, robust: bool) -> float:
     return float(drawn.std(ddof=1))
 
 
-def _budget_scenes(recipes: Sequence[Recipe], mean: Scene) -> dict[str, Scene]:
-    sources = dict.fromkeys(source for recipe in recipes for source in recipe.all_sources)
-    ear = mean.landmarks, mean.side
-    return {s: Scene(*ear, draws=mean.draws, block=0, only=s, count=BUDGET_DRAWS, mean=mean) for s in sources}
+def _parts(tallies: Sequence[_Tally], mean: Scene) -> list[dict[str, float]]:
+    """Spread of each measurand when one input is drawn alone; input by input, so that one scene is kept at a time."""
+    parts: list[dict[str, float]] = [dict.fromkeys(tally.recipe.all_sources, 0.0) for tally in tallies]
+    for source in dict.fromkeys(source for tally in tallies for source in tally.recipe.all_sources):
+        alone = Scene(
+            mean.landmarks, mean.side, draws=mean.draws, block=0, only=source, count=BUDGET_DRAWS, mean=mean
+        )  # fmt: skip
+        for tally, part in zip(tallies, parts, strict=True):
+            if source in part and tally.blocks:
+                part[source] = _spread(_scaled(tally.recipe, alone)[0], tally.robust)
+    return parts
 
 
-def _outcome(tally: _Tally, alone: dict[str, Scene], seed: int) -> Outcome:
+def _outcome(tally: _Tally, parts: dict[str, float], seed: int) -> Outcome:
     recipe = tally.recipe
     if not tally.blocks:
         return Outcome(recipe, None, np.empty(0), (*recipe.flags, COINCIDE_FLAG))
@@ -262,17 +269,15 @@ def _outcome(tally: _Tally, alone: dict[str, Scene], seed: int) -> Outcome:
         flags.append(FEW_FLAG)
     stop = "stable" if tally.settled else "at the most draws"
     method = f"between mean points; {how}; adaptive Monte Carlo ({stop})"
-    budget = _budget(tally, u, alone)
+    budget = _budget(u, parts)
     estimate = Estimate(
         tally.value, u, low, high, recipe.unit, method, budget, tuple(flags), draws=len(drawn), seed=seed
     )
     return Outcome(recipe, estimate, drawn - bias, tuple(flags))
 
 
-def _budget(tally: _Tally, u: float, alone: dict[str, Scene]) -> tuple[Contribution, ...]:
+def _budget(u: float, parts: dict[str, float]) -> tuple[Contribution, ...]:
     """Each input varied alone on the same kind of draws; scaled or completed so that the parts make up the whole."""
-    recipe = tally.recipe
-    parts = {s: _spread(_scaled(recipe, alone[s])[0], tally.robust) for s in recipe.all_sources}
     total = sum(p**2 for p in parts.values())
     factor = 1.0
     rest = u**2 - total
