@@ -19,7 +19,8 @@ REACHABLE, BLOCKED, UNKNOWN = 1, 0, -1
 OPEN_TILT_DEG = 30.0
 """With soft tissue reflected the shaft may lean this far off the canal axis before bone is asked (our choice)."""
 TILTS = 9
-CONE_STEPS = 24
+CONE_STEPS = 11
+"""Shaft positions asked for a given direction; odd, so that the middle of the arc is one of them."""
 SAMPLE_MM = 0.6
 SHAFT_CHECKED_MM = 14.0
 """The shaft is checked this far outwards; the map of the bony canal ends before."""
@@ -177,23 +178,29 @@ def check_directions(
     direction, _ = _same(direction_lps, normal_lps)
     axis, tilt = wall.canal.axis_lps, largest_tilt_deg(settings)
     reachable = np.full(len(entry), BLOCKED, np.int8)
-    # The shaft lies on a cone of the bend around the reversed tip; it must also lie within the tilt of the canal axis.
-    towards = axis - np.sum(direction * axis, axis=1, keepdims=True) * direction
-    length = np.linalg.norm(towards, axis=1, keepdims=True)
-    first = np.where(length > 1e-6, towards / np.maximum(length, 1e-6), normal)
+    # The shaft lies on a cone of the bend around the reversed tip; the part of it within the tilt of the canal axis is
+    # an arc around its nearest line, asked from the middle outwards.
+    along = np.sum(direction * axis, axis=1)
+    towards = axis - along[:, None] * direction
+    length = np.linalg.norm(towards, axis=1)
+    first = np.where(length[:, None] > 1e-6, towards / np.maximum(length, 1e-6)[:, None], normal)
     second = np.cross(direction, first)
     bend = math.radians(settings.instrument_bend_deg)
-    turns = np.linspace(-np.pi, np.pi, CONE_STEPS, endpoint=False)
-    for turn in turns[np.argsort(np.abs(turns), kind="stable")]:
-        todo = np.flatnonzero(reachable != REACHABLE)
-        round_about = math.cos(turn) * first[todo] + math.sin(turn) * second[todo]
-        shaft = -math.cos(bend) * direction[todo] + math.sin(bend) * round_about
-        within = np.degrees(np.arccos(np.clip(shaft @ axis, -1.0, 1.0))) <= tilt + 1e-6
-        if not within.any():
-            continue
-        at = todo[within]
-        state = _fits(wall, entry[at], direction[at], shaft[within], normal[at], settings)
-        reachable[at] = np.where(state == REACHABLE, REACHABLE, np.where(state == UNKNOWN, UNKNOWN, reachable[at]))
+    least = math.cos(math.radians(tilt) + 1e-9) + math.cos(bend) * along
+    swing = math.sin(bend) * length
+    possible = swing >= least
+    arc = np.arccos(np.clip(least / np.maximum(swing, 1e-12), -1.0, 1.0))
+    shares = np.linspace(-1.0, 1.0, CONE_STEPS)
+    for share in shares[np.argsort(np.abs(shares), kind="stable")]:
+        at = np.flatnonzero(possible & (reachable != REACHABLE))
+        if len(at) == 0:
+            break
+        turn = (share * arc[at])[:, None]
+        shaft = -math.cos(bend) * direction[at] + math.sin(bend) * (
+            np.cos(turn) * first[at] + np.sin(turn) * second[at]
+        )
+        state = _fits(wall, entry[at], direction[at], shaft, normal[at], settings)
+        reachable[at] = np.where(state == BLOCKED, reachable[at], state)
     return Access(direction, _angle(direction, normal), reachable)
 
 
