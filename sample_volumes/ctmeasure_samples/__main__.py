@@ -7,7 +7,7 @@ import sys
 import time
 from pathlib import Path
 
-from ctmeasure_samples.catalog import generate, random_case, samples, series_bytes
+from ctmeasure_samples.catalog import case_truths, generate, random_case, samples, series_bytes, write_case_tables
 from ctmeasure_samples.shipped import SERIES_FOLDER
 
 
@@ -24,6 +24,7 @@ def main(arguments: list[str] | None = None) -> int:
     make.add_argument("name", nargs="?", help="a shipped sample; none: all of them")
     make.add_argument("--seed", type=int, help="first seed of random ears")
     make.add_argument("--count", type=int, default=1, help="how many random ears")
+    make.add_argument("--tables-only", action="store_true", help="write tables and truth, leave the scan as it is")
     make.add_argument("--out", type=Path, default=None, help="folder to write to (default: the shipped folder)")
     choice = parser.parse_args(arguments)
     if choice.command == "list":
@@ -43,7 +44,10 @@ def main(arguments: list[str] | None = None) -> int:
         parser.error(f"no sample '{choice.name}'; expected one of {', '.join(samples())}")
     for case in cases:
         start = time.perf_counter()
-        generate(case, out / case.name, progress=_tell)
+        if choice.tables_only:
+            write_case_tables(case, case_truths(case), out / case.name)
+        else:
+            generate(case, out / case.name, progress=_tell)
         size = series_bytes(out / case.name) / 1e6
         print(f"\r{case.name}: {size:.1f} MB in {time.perf_counter() - start:.0f} s", flush=True)
     return 0

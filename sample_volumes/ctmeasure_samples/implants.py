@@ -24,9 +24,13 @@ class Hole:
     length_mm: float
 
 
-def drill_direction(layout: Layout, angle_deg: float) -> np.ndarray:
-    """Direction a hole is usually drilled in: out of the canal wall, tipped towards the middle ear."""
-    return unit(layout.radial(angle_deg) - 0.45 * layout.canal_axis)
+USUAL_LEAN = 0.45
+"""Towards the middle ear for each part out of the wall: 66 degrees off the canal axis."""
+
+
+def drill_direction(layout: Layout, angle_deg: float, *, lean: float = USUAL_LEAN) -> np.ndarray:
+    """Direction a hole is drilled in: out of the canal wall, tipped towards the middle ear."""
+    return unit(layout.radial(angle_deg) - lean * layout.canal_axis)
 
 
 def earlier_holes(layout: Layout) -> list[Hole]:

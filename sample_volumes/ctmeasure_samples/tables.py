@@ -31,6 +31,8 @@ MARKED_STRUCTURES = (
 LANDMARK_COLUMNS = ("id", "index", "x_mm", "y_mm", "z_mm", "observer", "repeat", "status")
 STRUCTURE_COLUMNS = ("id", "index", "x_mm", "y_mm", "z_mm", "radius_mm", "shape", "confirmed_by", "u_mm", "status")
 SITE_COLUMNS = ("id", "x_mm", "y_mm", "z_mm", "dx", "dy", "dz")
+SITE_LEAN = 0.53
+"""Candidate holes are aimed 62 degrees off the canal axis, which a tip bent by 60 degrees reaches."""
 # Vertices of a tube beyond this are left out of a table: a person would not click more.
 TABLE_TUBE_STEP_MM = 1.0
 
@@ -76,7 +78,7 @@ def site_ray_lps(truth: EarTruth, hole: CandidateHole) -> tuple[np.ndarray, np.n
         nearest = layout.facial_path[int(np.argmin(np.linalg.norm(layout.facial_path - entry, axis=1)))]
         direction = (nearest - entry) / np.linalg.norm(nearest - entry)
     else:
-        direction = implants.drill_direction(layout, hole.wall_angle_deg)
+        direction = implants.drill_direction(layout, hole.wall_angle_deg, lean=SITE_LEAN)
     return truth.placement.to_lps(entry), truth.placement.directions_to_lps(direction)
 
 
