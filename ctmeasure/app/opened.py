@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+
 from ctmeasure.anatomy.clock import checked_side
 from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.vocabulary import Side
@@ -11,7 +13,7 @@ from ctmeasure.app.plan import PlanInputs, new_case, read_inputs
 from ctmeasure.app.samples import DEMO_SAMPLE, sample_request
 from ctmeasure.case.model import Case, check_scan_belongs
 from ctmeasure.errors import CaseError
-from ctmeasure.progress import Progress, no_progress
+from ctmeasure.progress import Progress, no_progress, part_of
 from ctmeasure.volume.volume import Volume
 
 
@@ -64,16 +66,35 @@ def open_case(path: Path, *, scan: Path, progress: Progress = no_progress) -> tu
         When the case is damaged or the scan is another's.
     """
     from ctmeasure.case.store import load_case
-    from ctmeasure.io.dicom.find import list_series
     from ctmeasure.io.dicom.load import load_series
+    from ctmeasure.io.research import is_research_file
 
     case = load_case(path)
-    # a recompressed copy may carry another UID; then the content hash decides
-    there = any(row.series_uid == case.scan.series_uid for row in list_series(scan))
-    series_uid = case.scan.series_uid if there else None
-    volume = load_series(scan, series_uid=series_uid, side=case.side, progress=progress).volume
+    if is_research_file(scan):
+        volume = load_series(scan, side=case.side, progress=progress).volume
+    else:
+        volume = _series_of(case, scan, progress)
     check_scan_belongs(case, volume)
     return case, volume
+
+
+def _series_of(case: Case, scan: Path, progress: Progress) -> Volume:
+    """The series of a case among those of a path, surveyed once."""
+    from ctmeasure.io.dicom.choose import choose
+    from ctmeasure.io.dicom.find import survey
+    from ctmeasure.io.dicom.load import HEADERS_SHARE, load_found
+
+    everything = survey(scan, progress=part_of(progress, 0.0, HEADERS_SHARE))
+    own = [found for found in everything.series if found.row.series_uid == case.scan.series_uid and found.arrangement]
+    # of a series that holds several acquisitions, the one with the case's grid
+    own = [f for f in own if f.arrangement and f.arrangement.shape_kji == case.scan.shape_kji] or own
+    affine = np.asarray(case.scan.affine_lps)
+    own.sort(key=lambda f: float(np.abs(f.arrangement.affine_lps - affine).max()) if f.arrangement else np.inf)
+    # a recompressed copy may carry another UID; then the content hash decides
+    found = own[0] if own else choose(everything, side=case.side)[0]
+    # a case can only have been made from a tilted series after it was resampled
+    loaded = load_found(found, side=case.side, untilt=True, progress=part_of(progress, HEADERS_SHARE, 1.0))
+    return loaded.volume
 
 
 def open_scan(path: Path, *, side: Side, progress: Progress = no_progress) -> tuple[Case, Volume]:
@@ -82,7 +103,7 @@ def open_scan(path: Path, *, side: Side, progress: Progress = no_progress) -> tu
     Parameters
     ----------
     path
-        DICOM folder, file, ZIP or DICOMDIR.
+        DICOM folder, file, ZIP or DICOMDIR; or a NIfTI, NRRD or MetaImage file.
     side
         The ear to work on; never guessed from where the scan lies.
     progress

@@ -92,16 +92,20 @@ def demo(out: Out = Path("ctmeasure-demo"), seed: Seed = 1, json: Json = False, 
 
 @app.command()
 def series(
-    path: Annotated[Path, typer.Argument(help="Folder, ZIP, DICOMDIR or file.")],
+    path: Annotated[Path, typer.Argument(help="Folder, ZIP, DICOMDIR, or DICOM, NIfTI, NRRD or MetaImage file.")],
+    side: Annotated[str | None, typer.Option("--side", help="left or right: the ear it is for.")] = None,
+    identity: Annotated[bool, typer.Option("--identity", help="Show the patient's data too; kept nowhere.")] = False,
     json: Json = False,
 ) -> int:
     """What a folder, ZIP or DICOMDIR holds: one row a series, usable or why not."""
-    from ctmeasure.app.series import series_as_json, series_as_text
+    from ctmeasure.anatomy.clock import checked_side
+    from ctmeasure.app.series import list_scan, listing_as_json, listing_as_text
     from ctmeasure.cli.progress import shown_progress
 
+    asked = checked_side(side) if side else None
     with shown_progress() as progress:
-        text = (series_as_json if json else series_as_text)(path, progress=progress)
-    typer.echo(text)
+        listing = list_scan(path, side=asked, identity=identity, progress=progress)
+    typer.echo((listing_as_json if json else listing_as_text)(listing))
     return 0
 
 

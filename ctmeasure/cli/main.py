@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import warnings
 from collections.abc import Sequence
 
 from ctmeasure.errors import Cancelled, CtmeasureError
@@ -30,6 +31,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     from ctmeasure.cli.commands import run_command
 
+    # what the DICOM library thinks of a file's damage is said in one line of ours, or is of no use to the reader
+    warnings.filterwarnings("ignore", module=r"pydicom\b")
     try:
         return run_command(list(sys.argv[1:] if arguments is None else arguments))
     except (KeyboardInterrupt, Cancelled):

@@ -113,7 +113,7 @@ def list_series(path: str | Path, *, progress: Progress = no_progress) -> list[S
     Parameters
     ----------
     path
-        A folder (searched in full), a ZIP (read in place), a DICOMDIR, or one file.
+        A folder (searched in full), a ZIP (read in place), a DICOMDIR, or one file; or a NIfTI, NRRD or MetaImage file.
     progress
         Told as files are read.
 
@@ -140,6 +140,10 @@ def list_series(path: str | Path, *, progress: Progress = no_progress) -> list[S
         ...
     ctmeasure.errors.ScanError: nothing at the path given; expected a DICOM folder, file, ZIP or DICOMDIR
     """
+    from ctmeasure.io.research import is_research_file, list_research
+
+    if is_research_file(Path(path)):
+        return list_research(Path(path))
     return [found.row for found in survey(path, progress=progress).series]
 
 

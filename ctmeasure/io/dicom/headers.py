@@ -10,6 +10,7 @@ import hashlib
 import io
 import math
 import os
+import re
 import struct
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -31,6 +32,9 @@ from ctmeasure.io.dicom.sources import Source
 
 HEAD_BYTES = 32 * 1024
 """Read first; nearly every slice header is shorter, and the rest is only read when it is not."""
+
+UID_FORM = re.compile(r"[0-9]+(\.[0-9]+)+")
+"""What a UID looks like (PS3.5 9.1); a leading zero in a component is let pass."""
 
 PSEUDONYM_PREFIX = "SAMPLE-"
 """Only identifiers that begin so are kept: they name invented or pseudonymous scans."""
@@ -397,7 +401,7 @@ def _whole(data: bytes) -> int | None:
 
 def _frame_uid(text: str) -> str:
     """Give the frame of reference, or nothing for one of zeros or of no form at all (PS3.5 9.1): it names no frame."""
-    named = UID(text).is_valid and any(digit in text for digit in "123456789")
+    named = UID_FORM.fullmatch(text) is not None and any(digit in text for digit in "123456789")
     return text if named else ""
 
 

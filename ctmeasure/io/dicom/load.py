@@ -5,25 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
 from ctmeasure.errors import ScanError
-from ctmeasure.io.dicom.find import Found, SeriesRow, Survey, survey
+from ctmeasure.io.dicom.choose import choose
+from ctmeasure.io.dicom.find import Found, SeriesRow, survey
 from ctmeasure.io.dicom.order import Arrangement
-from ctmeasure.io.dicom.pixels import AIR_HU, read_pixels
+from ctmeasure.io.dicom.pixels import read_pixels
+from ctmeasure.io.dicom.tilt import straighten
 from ctmeasure.progress import Progress, no_progress, part_of
+from ctmeasure.volume.calibration import scale_of
 from ctmeasure.volume.geometry import Geometry
 from ctmeasure.volume.volume import ScanSource, Volume
 
-LEAST_COVERAGE_MM = 20.0
-"""A temporal bone is taller than this; a shorter stack is only taken when there is nothing else (our own choice)."""
-
 HEADERS_SHARE = 0.4
 """Share of the progress bar that the headers get."""
-
-AIR_RANGE_HU = (-1200.0, -800.0)
-"""Where the darkest common value of a calibrated scan lies; elsewhere the unit is doubted (our own choice)."""
 
 
 @dataclass(frozen=True)
@@ -45,16 +39,17 @@ def load_series(
     hash_content: bool = True,
     progress: Progress = no_progress,
 ) -> LoadedSeries:
-    """Load one CT series as a volume in patient coordinates.
+    """Load one CT series, or one research file, as a volume in patient coordinates.
 
     Parameters
     ----------
     path
-        A folder, ZIP, DICOMDIR or file.
+        A folder, ZIP, DICOMDIR or file; or a NIfTI, NRRD or MetaImage file.
     series_uid
-        Which series; by default the best temporal-bone series, chosen by the rules of `choose`.
+        Which series, or ``UID:2`` for the second part of one; by default the best by the rules of `choose`.
     side
-        ``"left"`` or ``"right"``: series that say they are of the other side are only taken when there is no other.
+        ``"left"`` or ``"right"``: series that say they are of the other side are only taken when there is no other. A
+        research file must be given its side.
     untilt
         Resample a tilted-gantry series onto a right-angled grid (each slice is moved within its own plane; no
         interpolation between slices). Without it a tilt is refused.
@@ -91,29 +86,78 @@ def load_series(
         ...
     ctmeasure.errors.ScanError: nothing at the path given; expected a DICOM folder, file, ZIP or DICOMDIR
     """
+    from ctmeasure.io.research import is_research_file, load_research
+
+    path = Path(path)
+    if is_research_file(path):
+        return load_research(path, side=side, progress=progress)
     everything = survey(path, progress=part_of(progress, 0.0, HEADERS_SHARE))
     found, because = choose(everything, series_uid=series_uid, side=side)
+    return load_found(
+        found,
+        because=because,
+        side=side,
+        notes=everything.notes,
+        untilt=untilt,
+        hash_content=hash_content,
+        progress=part_of(progress, HEADERS_SHARE, 1.0),
+    )
+
+
+def load_found(
+    found: Found,
+    *,
+    because: str = "",
+    side: str | None = None,
+    notes: tuple[str, ...] = (),
+    untilt: bool = False,
+    hash_content: bool = True,
+    progress: Progress = no_progress,
+) -> LoadedSeries:
+    """Load a series that was found and ordered before.
+
+    Parameters
+    ----------
+    found
+        A usable series of a survey.
+    because
+        Why this one was taken.
+    notes
+        What the survey noticed on the way; becomes part of the warnings.
+    side, untilt, hash_content, progress
+        As for `load_series`.
+
+    Returns
+    -------
+    LoadedSeries
+        The volume with its warnings.
+
+    Raises
+    ------
+    ScanError
+        When the series is not usable, tilted (without `untilt`), or its pixels are damaged or short.
+    ctmeasure.errors.Cancelled
+        When the listener asks to stop.
+    """
     arrangement = found.arrangement
-    assert arrangement is not None  # choose() gives usable series only
+    if arrangement is None:
+        raise found.error or ScanError(found.row.reason)
     if arrangement.tilt_deg > 0 and not untilt:
         raise ScanError(
             f"a tilted gantry: slices are stacked {arrangement.tilt_deg:.2f} degrees off their normal",
             expected="slices stacked along their normal",
             action="load it with untilt to have it resampled",
         )
-    warnings = [*everything.notes, *arrangement.warnings]
+    warnings = [*notes, *found.row.warnings]
     if side is not None and found.row.side_hint not in ("", "both", side):
         warnings.append(f"the series says {found.row.side_hint}, the side asked for is {side}: check the side")
-    unit = _intensity_unit(arrangement)
-    pixels = read_pixels(
-        arrangement,
-        hash_content=hash_content,
-        hu=unit == "HU",
-        progress=part_of(progress, HEADERS_SHARE, 1.0),
-    )
+    unit = _declared_unit(arrangement)
+    pixels = read_pixels(arrangement, hash_content=hash_content, hu=unit == "HU", progress=progress)
     warnings += pixels.warnings
     common = arrangement.headers[0].common
     values, affine = pixels.values, arrangement.affine_lps
+    scale = scale_of(values, unit=unit, padded=pixels.padded > 0)
+    warnings += scale.warnings
     if arrangement.tilt_deg > 0:
         values, affine = straighten(values, affine)
         warnings.append(
@@ -121,10 +165,6 @@ def load_series(
             "plane"
         )
     geometry = Geometry(values.shape, affine, common.frame_of_reference_uid)
-    if unit == "grey":
-        warnings.append("grey values are not calibrated to HU: thresholds must come from the scan itself")
-    elif doubt := _air_doubt(values):
-        warnings.append(doubt)
     source = ScanSource(
         series_uid=common.series_uid,
         study_uid=common.study_uid,
@@ -134,27 +174,17 @@ def load_series(
         slice_thickness_mm=common.slice_thickness_mm,
         modality=common.modality,
         description=common.description,
-        intensity_unit=unit,
+        intensity_unit=scale.unit,
         date=common.date,
         patient_pseudonym=common.pseudonym,
     )
     return LoadedSeries(Volume(geometry, values, source), found.row, tuple(warnings), because)
 
 
-def _intensity_unit(arrangement: Arrangement) -> str:
+def _declared_unit(arrangement: Arrangement) -> str:
     common = arrangement.headers[0].common
     if common.rescale_type:
         return "HU" if common.rescale_type.upper() in ("HU", "HU_MOD") else "grey"
     # Without a rescale type, a CT image's output is in HU (PS3.3 C.8.2.1.1.2 to C.8.2.1.1.5, Rescale Type optional).
     has_rescale = common.slope is not None and common.intercept is not None
     return "HU" if common.modality == "CT" and has_rescale else "grey"
-
-
-def _air_doubt(values: NDArray) -> str:
-    """Check that the darkest common value looks like air: a grey scale that calls itself HU seldom does."""
-    coarse = values[:: max(len(values) // 16, 1), ::8, ::8]
-    dark = float(np.percentile(coarse, 1))
-    low, high = AIR_RANGE_HU
-    if low <= dark <= high:
-        return ""
-    return f"air reads about {dark:.0f} HU where {low:.0f} to {high:.0f} was expected: the scale may not be HU"

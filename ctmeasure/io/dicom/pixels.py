@@ -49,11 +49,12 @@ _BEST_DECODER = {
 
 @dataclass(frozen=True)
 class Pixels:
-    """Voxels in geometric order, their hash, and what was odd about them."""
+    """Voxels in geometric order, their hash, what was odd about them, and how many of them are padding."""
 
     values: NDArray[np.int16] | NDArray[np.float32]
     content_hash: str
     warnings: tuple[str, ...]
+    padded: int = 0
 
 
 class _NeedsFloatError(Exception):
@@ -135,7 +136,7 @@ def _read(arrangement: Arrangement, dtype: np.dtype, hash_content: bool, hu: boo
     if sum(padded):
         warnings.append(f"{sum(padded)} padding pixels outside the scanned field were set to air")
     digest = content_hash(arrangement, digests) if hash_content else ""
-    return Pixels(values, digest, tuple(warnings))
+    return Pixels(values, digest, tuple(warnings), sum(padded))
 
 
 def content_hash(arrangement: Arrangement, slice_digests: Sequence[bytes]) -> str:

@@ -8,8 +8,9 @@ from types import SimpleNamespace
 import pytest
 
 from ctmeasure.errors import ScanError
-from ctmeasure.io.dicom.find import Found, SeriesRow, Survey, side_hint
-from ctmeasure.io.dicom.load import choose
+from ctmeasure.io.dicom.choose import choose
+from ctmeasure.io.dicom.find import Found, SeriesRow, Survey
+from ctmeasure.io.dicom.kinds import side_hint
 
 BASE = SeriesRow("5", "1", "ear", "CT", "sharp", "", 512, 512, 200, (0.2, 0.2), 0.3, 60.0, "", "CT image", True, "")
 
