@@ -11,6 +11,7 @@ from ctmeasure.anatomy.facts import facts_from_mapping, facts_to_mapping
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, PointLps
 from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
 from ctmeasure.anatomy.vocabulary import Side, Status
+from ctmeasure.case.json_lines import json_lines
 from ctmeasure.case.model import SCHEMA_VERSION, Case, HistoryEntry, Picture, ScanReference, SiteRequest
 from ctmeasure.errors import CaseError, CtmeasureError
 from ctmeasure.planning.results import PlanResult
@@ -88,7 +89,7 @@ def case_to_json(case: Case) -> str:
     Returns
     -------
     str
-        Indented JSON that ends in a line feed.
+        JSON with one record a line.
 
     Raises
     ------
@@ -113,7 +114,7 @@ def case_to_json(case: Case) -> str:
         history=list(case.history),
     )
     try:
-        return json.dumps(document.model_dump(mode="json"), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+        return json_lines(document.model_dump(mode="json"))
     except ValueError as error:
         raise CaseError(f"the case holds a value JSON cannot write ({error})", expected="finite numbers") from None
 

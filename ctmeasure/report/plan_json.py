@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
-import json
-from collections.abc import Callable
 from typing import Any
 
 from ctmeasure.anatomy.facts import facts_to_mapping
 from ctmeasure.case.answers import five_answers, header_line, not_assessed_lines
+from ctmeasure.case.json_lines import json_lines
 from ctmeasure.case.model import Case
 from ctmeasure.errors import OutputError
 from ctmeasure.planning.cautions import cautions
@@ -66,14 +65,4 @@ def plan_json(case: Case, *, fingerprint: str = "") -> str:
     OutputError
         When the case has no results.
     """
-    encode = json.JSONEncoder(allow_nan=False, ensure_ascii=False).encode
-    parts = [
-        f"{encode(key)}: {_list_text(value, encode) if isinstance(value, list) else encode(value)}"
-        for key, value in plan_mapping(case, fingerprint=fingerprint).items()
-    ]
-    return "{\n" + ",\n".join(parts) + "\n}\n"
-
-
-def _list_text(items: list[Any], encode: Callable[[Any], str]) -> str:
-    """A list with one item a line: readable and comparable line by line, and far quicker to write than indented."""
-    return "[\n " + ",\n ".join(encode(item) for item in items) + "\n]" if items else "[]"
+    return json_lines(plan_mapping(case, fingerprint=fingerprint))
