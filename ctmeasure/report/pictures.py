@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
 from ctmeasure.anatomy.frames import CanalFrame, canal_frame
 from ctmeasure.anatomy.landmarks import PointLps
@@ -16,6 +15,7 @@ from ctmeasure.anatomy.structures import Ball, Patch, Tube
 from ctmeasure.anatomy.vocabulary import landmark_term, landmark_terms, structure_term
 from ctmeasure.case.model import Case, Picture
 from ctmeasure.errors import CtmeasureError
+from ctmeasure.geometry.vectors import unit
 from ctmeasure.progress import Progress, no_progress
 from ctmeasure.report.doubts import drawn_covariance, landmark_doubts
 from ctmeasure.report.figures.marks import HoleMark, Mark, PatchMark, SlicePlane, TubeMark
@@ -88,11 +88,6 @@ def overlay(case: Case) -> Overlay:
     return Overlay(tuple(marks), tuple(tubes), tuple(patches), _holes(case))
 
 
-def _unit(vector: npt.ArrayLike) -> npt.NDArray[np.float64]:
-    values = np.asarray(vector, dtype=np.float64)
-    return values / np.linalg.norm(values)
-
-
 def _holes(case: Case) -> tuple[HoleMark, ...]:
     result = case.results
     if result is None:
@@ -104,11 +99,11 @@ def _holes(case: Case) -> tuple[HoleMark, ...]:
     if pair is not None:
         ends = ((pair.entry_1_lps, pair.direction_1_lps), (pair.entry_2_lps, pair.direction_2_lps))
         for letter, (entry, direction), bone in zip("ab", ends, pair.thicknesses_mm, strict=True):
-            found.append(HoleMark(f"hole {pair.rank}{letter}", np.array(entry), _unit(direction), bone, radius))
+            found.append(HoleMark(f"hole {pair.rank}{letter}", np.array(entry), unit(direction), bone, radius))
     for site in result.sites:
         travel = site.drill_depth_mm if site.drill_depth_mm is not None else 0.0
         found.append(
-            HoleMark(f"hole {letters[site.id]}", np.array(site.entry_lps), _unit(site.direction_lps), travel, radius)
+            HoleMark(f"hole {letters[site.id]}", np.array(site.entry_lps), unit(site.direction_lps), travel, radius)
         )
     return tuple(found)
 
@@ -147,11 +142,11 @@ def _cropped(spec: PlaneSpec) -> PlaneSpec:
 
 def _hole_plane(name: str, entry: PointLps, direction: PointLps, canal: CanalFrame) -> PlaneSpec:
     """Plane that holds the drill path and runs along the canal; up in the picture is up in the head."""
-    along = _unit(direction)
+    along = unit(direction)
     outwards = canal.axis_lps - (canal.axis_lps @ along) * along
     if np.linalg.norm(outwards) < 0.2:
         outwards = np.cross(along, canal.superior_lps)
-    outwards = _unit(outwards)
+    outwards = unit(outwards)
     right = outwards if outwards[0] > 0 else -outwards
     down = -along if along[2] > 0 else along
     centre = np.array(entry) + 1.0 * along

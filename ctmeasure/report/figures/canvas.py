@@ -158,6 +158,8 @@ def strokes(
     """
     from matplotlib.collections import LineCollection
 
+    if not lines:
+        return
     drawn = LineCollection(
         [np.asarray(line, dtype=np.float64) for line in lines],
         colors=colour,
