@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ctmeasure.errors import GeometryError
-from ctmeasure.geometry.polylines import rotation_minimising_frames
+from ctmeasure.geometry.polylines import vertex_tangents
 from ctmeasure.imaging.levels import PointSpread
 from ctmeasure.imaging.tubes.kinds import TubeKind
 from ctmeasure.imaging.tubes.tissue import BONE_RELATIVE_SD, TubeLevels
@@ -172,9 +172,7 @@ def fit_sections(
     """
     from ctmeasure.kernels import tubes as kernel
 
-    tangent = path_lps[1] - path_lps[0]
-    hint = np.eye(3)[int(np.argmin(np.abs(tangent)))]
-    frames = rotation_minimising_frames(path_lps, first_hint_lps=hint)
+    frames = across_frames(path_lps)
     angles = np.arange(RAYS) * 2.0 * np.pi / RAYS
     circle = np.stack([np.cos(angles), np.sin(angles)], axis=1)
     out = np.einsum("ra,nax->nrx", circle, frames[:, :2])
@@ -185,7 +183,7 @@ def fit_sections(
     blur = np.zeros((len(path_lps), RAYS, 1, 3))
     blur[..., 0, 0] = 1.0
     blur[..., 0, 1], blur[..., 0, 2] = spread.sigma_mm(out), spread.sigma_mm(along)
-    inner = _inner_level(values, places, radius_mm, bone, blur, levels, kind) + inner_shift
+    inner = _inner_level(values, places, radius_mm, bone, blur, levels) + inner_shift
     weight = min(STEP_MM / CORRELATION_MM, 1.0) / levels.noise**2
     rays = np.empty((len(path_lps), RAYS, kernel.RAY_COLUMNS))
     bone_sd = np.full(len(path_lps), BONE_RELATIVE_SD * levels.step)
@@ -201,10 +199,12 @@ def fit_sections(
     kernel.fit_circles(
         rays, circle, SHAPE_U_MM, CENTRE_PRIOR_MM, radius_mm, kind.radius_sd_mm, fitted, covariance, 0, len(rays)
     )
-    walls = np.where(
-        (rays[..., kernel.CODE] == kernel.FITTED) & (rays[..., kernel.WALL] < 5.0), rays[..., kernel.WALL], np.nan
-    )
-    bones = np.where(rays[..., kernel.CODE] == kernel.FITTED, rays[..., kernel.BONE], np.nan)
+    on_wall = rays[..., kernel.CODE] == kernel.FITTED
+    walls = np.where(on_wall & (rays[..., kernel.WALL] < 5.0), rays[..., kernel.WALL], np.nan)
+    bones = np.where(on_wall, rays[..., kernel.BONE], np.nan)
+    near = int(np.ceil((kind.radius_mm + 0.3) / STEP_MM))
+    valid = np.array(fitted[:, 4] >= LEAST_WALL_SHARE, dtype=np.bool_)
+    left_scan = np.array(~inside[:, :, :near].all(axis=(1, 2)), dtype=np.bool_)
     return Sections(
         frames,
         fitted[:, :2],
@@ -215,18 +215,27 @@ def fit_sections(
         fitted[:, 5],
         _median(walls),
         _median(bones),
-        fitted[:, 4] >= LEAST_WALL_SHARE,
-        ~inside[:, :, : int(np.ceil((kind.radius_mm + 0.3) / STEP_MM))].all(axis=(1, 2)),
+        valid,
+        left_scan,
     )
 
 
+def across_frames(path_lps: Floats) -> Floats:
+    """Two axes across a path and its tangent at every vertex, shape (n, 3, 3); they may turn about it."""
+    tangents = vertex_tangents(path_lps)
+    hints = np.eye(3)[np.argmin(np.abs(tangents), axis=1)]
+    first = hints - tangents * (hints * tangents).sum(axis=1, keepdims=True)
+    first /= np.linalg.norm(first, axis=1, keepdims=True)
+    return np.stack([first, np.cross(tangents, first), tangents], axis=1)
+
+
 def _inner_level(
-    values: Floats, places: Floats, radius_mm: Floats, bone: Floats, blur: Floats, levels: TubeLevels, kind: TubeKind
+    values: Floats, places: Floats, radius_mm: Floats, bone: Floats, blur: Floats, levels: TubeLevels
 ) -> Floats:
     """Level inside the canal per section: what is read in its core, less what the wall's blur adds there.
 
-    Sharp kernels undershoot in a canal as narrow as their negative part, so the level is read, not assumed; the tissue's
-    own level keeps it in bounds where the canal is no wider than the blur.
+    Sharp kernels undershoot in a canal as narrow as their negative part, so the level is read, not assumed; the
+    tissue's own level keeps it in bounds where the canal is no wider than the blur.
     """
     sigma = blur[:, :, 0, 1].mean(axis=1)
     core = places[None, None, :] <= CORE * radius_mm[:, None, None]

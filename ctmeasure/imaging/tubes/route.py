@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -186,7 +187,7 @@ def route(ridge: Ridge, points_lps: Floats) -> Floats:
     minimum for active contour models: a minimal path approach, DOI 10.1023/A:1007922224810.
     """
     pieces = [points_lps[:1]]
-    for start, end in zip(points_lps[:-1], points_lps[1:], strict=True):
+    for start, end in pairwise(points_lps):
         pieces.append(_leg(ridge, start, end)[1:])
     return np.concatenate(pieces)
 
@@ -240,7 +241,8 @@ def travel_time(
 
     Notes
     -----
-    Times start at half a voxel from the source's centre (scikit-fmm's zero contour), half a voxel over the local speed too early.
+    Times count from half a voxel off the source's centre (scikit-fmm's zero contour): early by half a voxel over the
+    local speed.
     """
     import skfmm
 

@@ -85,7 +85,7 @@ def tube_levels(block: Volume, fitness: ScanFitness | None) -> TubeLevels:
     return TubeLevels(air, soft, bone, float(noise), metal, share * (bone - soft), flags)
 
 
-def is_metal(block: Volume, levels: TubeLevels) -> NDArray[np.float64]:
+def metal_places(block: Volume, levels: TubeLevels) -> NDArray[np.float64]:
     """Places of voxels denser than any bone, shape (n, 3), LPS mm."""
     found = np.argwhere(block.values > levels.metal)
     return block.geometry.to_lps(found.astype(np.float64)).reshape(-1, 3)
