@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,6 +36,9 @@ WIDTHS_MM = (0.05, 1.5)
 
 WINDOW_SIGMAS = 3.0
 """How far from the edge a profile must look like one step; beyond it other tissue may begin."""
+
+LEAST_SHARE = 200
+"""Fewer profiles than this are not worth another thread."""
 
 FAR_SIGMAS = (4.0, 7.0)
 """Where a profile's far levels are read: beyond the overshoot of a sharp kernel."""
@@ -134,10 +139,12 @@ def _candidates(
     flat = volume.values.reshape(-1)
     strides = np.array([volume.values.shape[1] * volume.values.shape[2], volume.values.shape[2], 1])
     at = index @ strides
+    order = np.argsort(at)  # memory is read in its own order, which is several times faster on a large scan
+    at = at[order]
     for axis in range(3):
         ahead = flat[at + reach[axis] * strides[axis]].astype(np.float32)
         behind = flat[at - reach[axis] * strides[axis]].astype(np.float32)
-        gradient[:, axis] = (ahead - behind) / (2 * reach[axis] * spacing[axis])
+        gradient[order, axis] = (ahead - behind) / (2 * reach[axis] * spacing[axis])
     # A step of that height, blurred to 1.0 mm, still has this slope in the middle.
     steep = np.linalg.norm(gradient, axis=1) > least_contrast * FWHM_PER_SIGMA / math.sqrt(2 * math.pi) / 1.4
     index, gradient = index[steep], gradient[steep]
@@ -172,7 +179,15 @@ def _steadied(
 
 
 def _fit_steps(offsets: NDArray, values: NDArray) -> tuple[NDArray, ...]:
-    """Fit all profiles at once by Gauss-Newton, then once more within three sigmas of each edge."""
+    """Fit all profiles, a share of them on each core; each is fitted by itself, so the shares change nothing."""
+    cores = min(os.cpu_count() or 1, max(len(values) // LEAST_SHARE, 1))
+    with ThreadPoolExecutor(cores, thread_name_prefix="ctmeasure-edges") as pool:
+        parts = list(pool.map(lambda share: _fit_share(offsets, share), np.array_split(values, cores)))
+    return tuple(np.concatenate(columns) for columns in zip(*parts, strict=True))
+
+
+def _fit_share(offsets: NDArray, values: NDArray) -> tuple[NDArray, ...]:
+    """Fit profiles all at once by Gauss-Newton, then once more within three sigmas of each edge."""
     from scipy.special import ndtr
 
     low, high = np.percentile(values, 5, axis=1), np.percentile(values, 95, axis=1)
@@ -181,6 +196,7 @@ def _fit_steps(offsets: NDArray, values: NDArray) -> tuple[NDArray, ...]:
     weight = np.ones_like(values)
     misfit = np.zeros(len(values))
     sigma_u = np.zeros(len(values))
+    jacobian = np.ones((len(values), 4, values.shape[1]))
     for turn in range(24):
         if turn >= 8:  # by now the edge is roughly known: look only at what belongs to it
             weight = (np.abs(offsets - centre[:, None]) <= WINDOW_SIGMAS * np.maximum(sigma, 0.12)[:, None]) * 1.0
@@ -188,12 +204,14 @@ def _fit_steps(offsets: NDArray, values: NDArray) -> tuple[NDArray, ...]:
         step = ndtr(z)
         bell = np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
         slope = height[:, None] * bell / sigma[:, None]
-        jacobian = np.stack([-slope, -slope * z, np.ones_like(z), step], axis=-1)
+        np.negative(slope, out=jacobian[:, 0])
+        np.multiply(jacobian[:, 0], z, out=jacobian[:, 1])
+        jacobian[:, 3] = step
         residual = values - base[:, None] - height[:, None] * step
-        weighted = jacobian * weight[..., None]
-        normal = np.einsum("nmi,nmj->nij", weighted, jacobian)
+        weighted = jacobian * weight[:, None]
+        normal = weighted @ jacobian.transpose(0, 2, 1)
         normal += np.eye(4) * (1e-9 + 1e-6 * np.trace(normal, axis1=1, axis2=2)[:, None, None])
-        change = np.linalg.solve(normal, np.einsum("nmi,nm->ni", weighted, residual)[..., None])[..., 0]
+        change = np.linalg.solve(normal, weighted @ residual[..., None])[..., 0]
         centre += np.clip(change[:, 0], -0.2, 0.2)
         sigma = np.clip(sigma + np.clip(change[:, 1], -0.1, 0.1), 0.02, 3.0)
         base += change[:, 2]

@@ -9,7 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctmeasure.progress import Progress, no_progress
+from ctmeasure.volume.calibration import Scale, scale_of
+from ctmeasure.volume.coverage import coverage_doubts
 from ctmeasure.volume.edges import FWHM_PER_SIGMA, Edges, find_edges
+from ctmeasure.volume.motion import jumps_between_slices
+from ctmeasure.volume.support import supports_of
 from ctmeasure.volume.volume import Volume
 
 THICKEST_SLICE_MM = 0.7
@@ -65,6 +69,12 @@ class ScanFitness:
         What this scan rules out, one sentence each.
     warnings
         What to keep in mind.
+    air_level, soft_level, bone_level
+        What these tissues read in this scan, in its own unit; None where it does not show them.
+    motion_slices
+        First slice (index k) of each pair between which the picture jumps; empty is "no jump seen", not "no motion".
+    supports
+        What each kind of measurand can be expected to give on this scan, one sentence each.
     """
 
     spacing_mm: tuple[float, float, float]
@@ -81,6 +91,11 @@ class ScanFitness:
     point_spread_flags: tuple[str, ...] = ()
     gates: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
+    air_level: float | None = None
+    soft_level: float | None = None
+    bone_level: float | None = None
+    motion_slices: tuple[int, ...] = ()
+    supports: tuple[str, ...] = ()
 
     @property
     def point_spread_mm(self) -> tuple[float, float] | None:
@@ -102,20 +117,24 @@ class ScanFitness:
         return "point spread " + ", ".join(parts)
 
 
-def assess_fitness(volume: Volume, *, progress: Progress = no_progress) -> ScanFitness:
+def assess_fitness(
+    volume: Volume, *, marked_lps: NDArray[np.float64] | None = None, progress: Progress = no_progress
+) -> ScanFitness:
     """Judge a scan from its voxels.
 
     Parameters
     ----------
     volume
         The scan.
+    marked_lps
+        Shape (n, 3), LPS mm: everything that is marked, to tell whether the scan reaches far enough around it.
     progress
         May stop it.
 
     Returns
     -------
     ScanFitness
-        The same for the same voxels.
+        The same for the same voxels and marks.
 
     Raises
     ------
@@ -134,8 +153,7 @@ def assess_fitness(volume: Volume, *, progress: Progress = no_progress) -> ScanF
 
     Example
     -------
-    >>> from ctmeasure.volume.geometry import Geometry
-    >>> empty = Volume(Geometry((4, 8, 8), np.diag([0.8, 0.5, 0.5, 1.0])), np.zeros((4, 8, 8), np.int16))
+    >>>     >>> empty = Volume(Geometry((4, 8, 8), np.diag([0.8, 0.5, 0.5, 1.0])), np.zeros((4, 8, 8), np.int16))
     >>> assess_fitness(empty).point_spread_words
     'point spread in plane not estimable, through plane not estimable'
     """
@@ -146,8 +164,10 @@ def assess_fitness(volume: Volume, *, progress: Progress = no_progress) -> ScanF
     edges = find_edges(volume, least_contrast=_least_step(volume, hu), noise=noise)
     in_plane, through, flags = point_spread(edges)
     overshoot = _overshoot(edges)
-    progress("judging the scan: metal", 0.9)
+    progress("judging the scan: metal and motion", 0.8)
     metal, clipped = _metal(volume, hu)
+    moved = jumps_between_slices(volume, noise=noise)
+    scale = scale_of(volume.values, unit=volume.source.intensity_unit)
     spacing = volume.geometry.spacing_mm
     shape = volume.geometry.shape_kji
     coverage = (spacing[0] * shape[0], spacing[1] * shape[1], spacing[2] * shape[2])
@@ -165,10 +185,41 @@ def assess_fitness(volume: Volume, *, progress: Progress = no_progress) -> ScanF
         edges_used=len(edges.sigma_mm),
         point_spread_flags=flags,
         gates=_gates(volume, in_plane is not None and through is not None),
-        warnings=_warnings(volume, noise, overshoot, metal, clipped, coverage),
+        warnings=(
+            *_warnings(volume, noise, overshoot, metal, clipped, coverage),
+            *_motion_words(moved),
+            *_scale_words(scale, hu),
+            *coverage_doubts(volume.geometry, marked_lps),
+        ),
+        air_level=scale.air,
+        soft_level=scale.soft,
+        bone_level=scale.bone,
+        motion_slices=moved,
+        supports=tuple(
+            support.words
+            for support in supports_of(
+                spacing,
+                point_spread_mm=(in_plane[0], through[0]) if in_plane is not None and through is not None else None,
+                thickest_slice_mm=THICKEST_SLICE_MM,
+                calibrated=hu,
+            )
+        ),
     )
     progress("judging the scan", 1.0)
     return fitness
+
+
+def _motion_words(moved: tuple[int, ...]) -> tuple[str, ...]:
+    if not moved:
+        return ()
+    places = ", ".join(f"{k + 1} and {k + 2}" for k in moved[:3]) + (" and others" if len(moved) > 3 else "")
+    return (f"the picture jumps between slices {places} (counted from one end): the patient may have moved",)
+
+
+def _scale_words(scale: Scale, hu: bool) -> tuple[str, ...]:
+    if hu:
+        return ()
+    return (f"grey values without HU: thresholds are estimated from this scan ({scale.words})",)
 
 
 def point_spread(edges: Edges) -> tuple[tuple[float, float] | None, tuple[float, float] | None, tuple[str, ...]]:
