@@ -104,7 +104,7 @@ def curved_picture(
     Notes
     -----
     The frame along the tube does not turn about it (rotation-minimising), so an edge that stays on one side of the
-    canal stays on one side of the picture. On the inside of a bend, beyond its radius, the patient is shown more than once.
+    canal stays on one side of the picture. Inside a bend, beyond its radius, the patient is shown more than once.
 
     References
     ----------

@@ -17,6 +17,8 @@ ARM_MM = 2.0
 """Directions before and after a bend are taken over this length ..."""
 CLEAR_MM = 1.2
 """... starting this far from its middle, outside the rounding."""
+AXIS_CLEAR_MM, AXIS_ARM_MM = 2.2, 3.0
+"""The same for the angle itself: the axes of the two segments, clear of the whole bend; shorter where the path ends."""
 LEAST_TURN_DEG = 30.0
 """A gentler bend is no genu."""
 APART_MM = 4.0
@@ -71,7 +73,14 @@ def genua(path_lps: Floats, *, centre_u_mm: Floats) -> tuple[Genu, ...]:
             places, names = places[:1], names[:1]
     # Each arm's direction: two ends, an arm's length apart.
     u = float(np.hypot(np.degrees(2.0 * float(np.median(centre_u_mm)) / ARM_MM), ANGLE_FLOOR_DEG))
-    return tuple(Genu(name, n, 180.0 - float(turns[n]), u) for name, n in zip(names, places, strict=True))
+    return tuple(Genu(name, n, _angle(path_lps, along, n), u) for name, n in zip(names, places, strict=True))
+
+
+def _angle(path: Floats, along: Floats, n: int) -> float:
+    """Inner angle (degrees) between the segments that meet at a bend."""
+    arms = _arms(path, along, n, clear_mm=AXIS_CLEAR_MM, arm_mm=AXIS_ARM_MM) or _arms(path, along, n)
+    assert arms is not None
+    return float(np.degrees(np.arccos(np.clip(-arms[0] @ arms[1], -1.0, 1.0))))
 
 
 def _onwards(path: Floats, along: Floats, n: int) -> Floats:
@@ -80,12 +89,15 @@ def _onwards(path: Floats, along: Floats, n: int) -> Floats:
     return arms[1]
 
 
-def _arms(path: Floats, along: Floats, n: int) -> tuple[Floats, Floats] | None:
+def _arms(
+    path: Floats, along: Floats, n: int, *, clear_mm: float = CLEAR_MM, arm_mm: float = ARM_MM
+) -> tuple[Floats, Floats] | None:
+    """Directions before and behind a sample, or None where the path is too short on either side."""
     at = along[n]
-    if at < CLEAR_MM + 0.6 * ARM_MM or along[-1] - at < CLEAR_MM + 0.6 * ARM_MM:
+    if at < clear_mm + 0.6 * arm_mm or along[-1] - at < clear_mm + 0.6 * arm_mm:
         return None
     ends = []
-    for low, high in ((at - CLEAR_MM - ARM_MM, at - CLEAR_MM), (at + CLEAR_MM, at + CLEAR_MM + ARM_MM)):
+    for low, high in ((at - clear_mm - arm_mm, at - clear_mm), (at + clear_mm, at + clear_mm + arm_mm)):
         a, b = (np.array([np.interp(s, along, path[:, k]) for k in range(3)]) for s in (low, high))
         ends.append((b - a) / np.linalg.norm(b - a))
     return ends[0], ends[1]

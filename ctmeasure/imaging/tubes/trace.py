@@ -234,7 +234,7 @@ def _length(where: NDArray[np.bool_], along: Floats) -> float:
 
 
 def _end_flags(path: Floats, volume: Volume) -> tuple[str, ...]:
-    inside = np.asarray(volume.geometry.contains_lps(path[[0, -1]], margin_mm=-NEAR_END_MM))
+    inside = np.asarray(volume.geometry.contains_lps(path[[0, -1]], margin_mm=NEAR_END_MM))
     return tuple(
         f"partial: the scan ends at the {end} end of the path"
         for end, within in zip(("first", "last"), inside, strict=True)
