@@ -153,7 +153,8 @@ def assess_fitness(
 
     Example
     -------
-    >>>     >>> empty = Volume(Geometry((4, 8, 8), np.diag([0.8, 0.5, 0.5, 1.0])), np.zeros((4, 8, 8), np.int16))
+    >>> from ctmeasure.volume.geometry import Geometry
+    >>> empty = Volume(Geometry((4, 8, 8), np.diag([0.8, 0.5, 0.5, 1.0])), np.zeros((4, 8, 8), np.int16))
     >>> assess_fitness(empty).point_spread_words
     'point spread in plane not estimable, through plane not estimable'
     """
