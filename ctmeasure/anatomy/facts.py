@@ -17,6 +17,7 @@ Finding = Literal["present", "absent", "not_seen"]
 FINDINGS: tuple[Finding, ...] = ("present", "absent", "not_seen")
 YesNo = Literal["yes", "no", "unknown"]
 YES_NO: tuple[YesNo, ...] = ("yes", "no", "unknown")
+YES_NO_FACTS = ("only_hearing_ear", "nerve_seen_bare", "chorda_cut", "wall_taken_down", "operated_since_scan")
 WallFinding = Literal["intact", "eroded_scutum", "taken_down", "rebuilt", "earlier_holes", "not_seen"]
 WALL_FINDINGS: tuple[WallFinding, ...] = (
     "intact",
@@ -109,7 +110,7 @@ def facts_from_mapping(data: Mapping[str, Any]) -> CaseFacts:
     Raises
     ------
     SettingsError
-        For an unknown key, finding or word.
+        For an unknown key, finding or word, a value of the wrong kind, and facts that contradict each other.
 
     Example
     -------
@@ -121,22 +122,83 @@ def facts_from_mapping(data: Mapping[str, Any]) -> CaseFacts:
         if key not in known:
             raise SettingsError(f"unknown fact '{key}'", expected=", ".join(sorted(known)), action="correct the facts")
     values: dict[str, Any] = dict(data)
-    if values.get("side") is not None and "side" in values:
-        values["side"] = checked_side(str(values["side"]))
-    for key in ("only_hearing_ear", "nerve_seen_bare", "chorda_cut", "wall_taken_down", "operated_since_scan"):
+    if values.get("side") is not None:
+        values["side"] = checked_side(_text("side", values["side"]))
+    for key in YES_NO_FACTS:
         if key in values:
             values[key] = _yes_no(key, values[key])
     if "footplate_mobility" in values:
         _one_of("footplate_mobility", values["footplate_mobility"], ("mobile", "fixed", "unknown"))
+    for key in ("facial_function", "implant_material"):
+        if key in values:
+            values[key] = _text(key, values[key])
     if "earlier_operations" in values:
-        values["earlier_operations"] = tuple(str(text) for text in values["earlier_operations"])
-    findings = dict(values.get("findings") or {})
+        values["earlier_operations"] = _texts("earlier_operations", values["earlier_operations"])
+    findings = _word_table("findings", values.get("findings"), 'such as scutum = "absent"')
     for key, word in findings.items():
         _one_of("finding", key, tuple(finding_labels()))
         _one_of(f"finding '{key}'", word, FINDINGS)
     values["findings"] = findings
-    values["canal_wall"] = tuple(_wall_state(key, word) for key, word in dict(values.get("canal_wall") or {}).items())
-    return CaseFacts(**values)
+    ranges = _word_table("canal_wall", values.get("canal_wall"), 'such as "330-30" = "intact"')
+    values["canal_wall"] = tuple(_wall_state(key, word) for key, word in ranges.items())
+    facts = CaseFacts(**values)
+    check_facts_agree(facts)
+    return facts
+
+
+def check_facts_agree(facts: CaseFacts) -> None:
+    """Refuse facts about the canal wall that cannot both be true.
+
+    Parameters
+    ----------
+    facts
+        The facts of one ear.
+
+    Raises
+    ------
+    SettingsError
+        When the wall was taken down and is intact all round, or one stretch is both intact and taken down.
+
+    Example
+    -------
+    >>> check_facts_agree(CaseFacts(wall_taken_down="yes", canal_wall=(WallState(330.0, 30.0, "intact"),)))
+    """
+    intact = [state for state in facts.canal_wall if state.finding == "intact"]
+    if facts.wall_taken_down == "yes" and _covers_all_round(intact):
+        raise SettingsError(
+            "wall_taken_down is 'yes' and canal_wall says intact all round",
+            expected="one of the two",
+            action="give the stretch that was taken down, or set wall_taken_down to 'no'",
+        )
+    for state in facts.canal_wall:
+        for whole in intact:
+            if state.finding == "taken_down" and _overlap(state, whole):
+                raise SettingsError(
+                    f"canal_wall says {_range_text(whole)} intact and {_range_text(state)} taken down",
+                    expected="one finding a stretch of the wall",
+                    action="correct the ranges",
+                )
+
+
+def _range_text(state: WallState) -> str:
+    return f"{state.start_deg:g}-{state.end_deg:g}"
+
+
+def _holds(state: WallState, angle_deg: float) -> bool:
+    return state.all_round or (angle_deg - state.start_deg) % 360.0 < (state.end_deg - state.start_deg) % 360.0
+
+
+def _overlap(one: WallState, other: WallState) -> bool:
+    """Two stretches share an angle exactly when one holds the start of the other."""
+    return _holds(one, other.start_deg) or _holds(other, one.start_deg)
+
+
+def _covers_all_round(states: list[WallState]) -> bool:
+    """Whether stretches together leave no gap: then every end is inside, or at the start of, another one."""
+    return bool(states) and all(
+        state.all_round or any(other is not state and _holds(other, state.end_deg) for other in states)
+        for state in states
+    )
 
 
 def facts_to_mapping(facts: CaseFacts) -> dict[str, Any]:
@@ -166,14 +228,56 @@ def _one_of(key: str, value: Any, allowed: tuple[str, ...]) -> None:
         raise SettingsError(f"{key} is '{value}'", expected=" or ".join(allowed), action="correct the facts")
 
 
+def _text(key: str, value: Any) -> str:
+    if not isinstance(value, str):
+        raise SettingsError(f"{key} is {_shown(value)}", expected="a text in quotes", action="correct the facts")
+    return value
+
+
+def _texts(key: str, value: Any) -> tuple[str, ...]:
+    if not isinstance(value, (list, tuple)) or not all(isinstance(item, str) for item in value):
+        raise SettingsError(
+            f"{key} is {_shown(value)}",
+            expected='a list of texts such as ["first operation"]',
+            action="correct the facts",
+        )
+    return tuple(value)
+
+
+def _word_table(key: str, value: Any, example: str) -> dict[str, str]:
+    """A table of words; empty when nothing was entered."""
+    if value is None:
+        return {}
+    if not isinstance(value, Mapping) or not all(isinstance(word, str) for word in value.values()):
+        raise SettingsError(
+            f"{key} is {_shown(value)}", expected=f"a table of words {example}", action="correct the facts"
+        )
+    return {str(name): word for name, word in value.items()}
+
+
+SHOWN_LETTERS = 60
+"""How much of a wrong value a message repeats."""
+
+
+def _shown(value: Any) -> str:
+    text = repr(dict(value) if isinstance(value, Mapping) else value)
+    return text if len(text) <= SHOWN_LETTERS else text[:SHOWN_LETTERS] + "..."
+
+
 def _wall_state(key: str, word: str) -> WallState:
+    """One stretch of the wall; angles beyond the circle and a stretch without length are refused, never guessed at."""
     _one_of(f"canal_wall '{key}'", word, WALL_FINDINGS)
     try:
         start, end = (float(part) for part in key.split("-"))
     except ValueError:
-        raise SettingsError(
-            f"canal_wall range '{key}'", expected="two wall angles such as '330-30'", action="correct the facts"
-        ) from None
-    if end - start >= 360.0:
+        start = end = -1.0
+    on_circle = 0.0 <= start <= 360.0 and 0.0 <= end <= 360.0
+    if (start, end) == (0.0, 360.0):
         return WallState(0.0, 360.0, word)  # type: ignore[arg-type]
+    if not on_circle or start % 360.0 == end % 360.0:
+        raise SettingsError(
+            f"canal_wall range '{key}'",
+            expected="two different wall angles from 0 to 360 such as '330-30', or '0-360' for all round",
+            action="correct the facts",
+        )
     return WallState(start % 360.0, end % 360.0, word)  # type: ignore[arg-type]
