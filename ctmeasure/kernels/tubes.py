@@ -27,8 +27,8 @@ _DENSITY = 1.0 / math.sqrt(2.0 * math.pi)
 def ridge(smooth, spacing_mm, scale_mm, flatness, out, start, stop):  # type: ignore[no-untyped-def]
     """Dark-tube measure of a smoothed block, larger one kept: sqrt(l1 l2) exp(-l3^2 / 2 (flatness l2)^2) scale^2.
 
-    ``l1 >= l2 >= l3`` are the Hessian's eigenvalues by central differences; zero unless ``l2 > 0``. The block's outer
-    layer is left as it is.
+    ``l1 >= l2 >= l3`` are the Hessian's eigenvalues by central differences; zero unless ``l2`` and their sum are
+    above 0. The block's outer layer is left as it is.
     """
     nk, nj, ni = smooth.shape
     second = scale_mm * scale_mm / (spacing_mm * spacing_mm)
