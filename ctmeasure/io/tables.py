@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+import unicodedata
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -13,7 +14,8 @@ from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement, PointL
 from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
 from ctmeasure.anatomy.vocabulary import STATUSES, Status, landmark_term, structure_term
 from ctmeasure.case.model import SiteRequest
-from ctmeasure.errors import LandmarkError, TableError
+from ctmeasure.errors import GeometryError, LandmarkError, TableError
+from ctmeasure.geometry.patches import triangulate_patch
 
 FARTHEST_MM = 5000.0
 """No patient coordinate is farther than this from the scanner's origin; more is a unit or column mistake."""
@@ -28,10 +30,12 @@ def _rows(path: Path, required: Iterable[str]) -> Iterator[tuple[int, Row]]:
         raise TableError(f"no file '{path.name}'", expected="a CSV table", action="check the path") from None
     except (OSError, UnicodeDecodeError) as error:
         raise TableError(f"'{path.name}' cannot be read ({error})", expected="a CSV table in UTF-8") from None
+    _refuse_invisible(path, text)
     reader = csv.reader(text.splitlines())
     header = [name.strip() for name in next(reader, [])]
     missing = [name for name in required if name not in header]
     if missing:
+        _refuse_other_separator(path, header, required)
         raise TableError(
             f"'{path.name}' has header {','.join(header) or '(none)'}",
             expected=f"columns {','.join(required)}",
@@ -52,13 +56,44 @@ def _rows(path: Path, required: Iterable[str]) -> Iterator[tuple[int, Row]]:
         yield number, dict(zip(header, (cell.strip() for cell in cells), strict=False))
 
 
+OTHER_SEPARATORS = {";": "';'", "\t": "tabs", "|": "'|'"}
+"""What spreadsheets of other languages put between cells, and how a message calls it."""
+
+
+def _refuse_other_separator(path: Path, header: list[str], required: Iterable[str]) -> None:
+    """A table separated otherwise has all its columns; only the file has to be saved another way."""
+    line = ",".join(header)
+    for separator, words in OTHER_SEPARATORS.items():
+        if separator in line:
+            raise TableError(
+                f"'{path.name}' is separated by {words}",
+                expected=f"columns {','.join(required)} separated by commas",
+                action="save it with commas between the cells and a decimal point",
+            )
+
+
+def _refuse_invisible(path: Path, text: str) -> None:
+    """Characters nobody sees would make an id unknown that reads right; they are named by line and code instead."""
+    for at, character in enumerate(text):
+        if unicodedata.category(character) == "Cc" and character not in "\t\r\n":
+            name = "NUL byte" if character == "\0" else "control character"
+            raise TableError(
+                f"'{path.name}' line {text.count(chr(10), 0, at) + 1} holds a {name} (U+{ord(character):04X})",
+                expected="plain text in UTF-8",
+                action="save the table again as CSV in UTF-8",
+            )
+
+
 def _number(path: Path, line: int, row: Row, column: str) -> float:
     text = row.get(column, "")
     try:
         value = float(text)
     except ValueError:
+        comma = "," in text
         raise TableError(
-            f"'{path.name}' line {line}: {column} is '{text}'", expected="a number with a decimal point"
+            f"'{path.name}' line {line}: {column} is '{text}'",
+            expected="a number with a decimal point",
+            action="save it with a decimal point" if comma else "",
         ) from None
     if not math.isfinite(value) or abs(value) > FARTHEST_MM:
         raise TableError(
@@ -173,7 +208,8 @@ def read_structures(path: Path) -> tuple[Structure, ...]:
     Raises
     ------
     TableError
-        As `read_landmarks`; also a radius that is not above zero and two statuses or shapes for one structure.
+        As `read_landmarks`; also a radius that is not above zero, two statuses or shapes for one structure, and a patch
+        whose points lie on one line.
     """
     groups: dict[str, list[tuple[int, Row]]] = {}
     for line, row in _rows(path, ("id", "index", "x_mm", "y_mm", "z_mm", "radius_mm")):
@@ -226,12 +262,27 @@ def _structure(path: Path, name: str, rows: list[tuple[int, Row]]) -> Structure:
         if shape == "tube":
             return Tube(*common, radii_mm=tuple(radii[i] for i in order))
         if shape == "patch" or (shape == "ball" and len(order) > 1):
-            return Patch(*common)
+            patch = Patch(*common)
+            _refuse_flat(path, line, patch)
+            return patch
         if shape == "ball":
             return Ball(*common, radius_mm=radii[order[0]] if order else None)
     except LandmarkError as error:
         raise _at_line(path, line, error) from None
     raise TableError(f"'{path.name}' line {line}: shape is '{shape}'", expected="tube, patch or ball")
+
+
+def _refuse_flat(path: Path, line: int, patch: Patch) -> None:
+    """A patch whose points span no surface is refused here, where its file and line are known."""
+    if patch.is_marked:
+        try:
+            triangulate_patch(patch.points_lps)
+        except GeometryError as error:
+            raise TableError(
+                f"'{path.name}' line {line}: patch '{patch.id}': {error.found}",
+                expected=error.expected,
+                action=error.action or "mark points spread over its surface",
+            ) from None
 
 
 def read_sites(path: Path) -> tuple[SiteRequest, ...]:

@@ -102,3 +102,46 @@ def test_sites_need_a_direction_and_an_id_of_their_own(tmp_path: Path) -> None:
         read_sites(write(tmp_path, f"{header}\na,1,2,3,0,0,0\n"))
     with pytest.raises(TableError, match="given again"):
         read_sites(write(tmp_path, f"{header}\na,1,2,3,0,0,1\na,1,2,3,0,0,1\n"))
+
+
+@pytest.mark.parametrize(("separator", "words"), [(";", "';'"), ("\t", "tabs"), ("|", r"'\|'")])
+@pytest.mark.parametrize("decimal", [".", ","])
+def test_another_separator_is_named_with_what_to_do(tmp_path: Path, separator: str, words: str, decimal: str) -> None:
+    table = f"{HEADER}\numbo,0,1.5,2.5,3.5\n".replace(",", separator).replace(".", decimal)
+    with pytest.raises(TableError, match=f"separated by {words}") as refusal:
+        read_landmarks(write(tmp_path, table))
+    assert refusal.value.action == "save it with commas between the cells and a decimal point"
+    assert "add " not in str(refusal.value)
+
+
+def test_a_decimal_comma_in_a_quoted_cell_is_named(tmp_path: Path) -> None:
+    with pytest.raises(TableError, match=r"line 2: x_mm is '1,5'.*save it with a decimal point"):
+        read_landmarks(write(tmp_path, f'{HEADER}\numbo,0,"1,5",2,3\n'))
+
+
+@pytest.mark.parametrize(
+    ("character", "words"), [("\0", r"NUL byte \(U\+0000\)"), ("\x0b", r"U\+000B"), ("\x1f", r"U\+001F")]
+)
+def test_an_invisible_character_is_named_by_line_and_code(tmp_path: Path, character: str, words: str) -> None:
+    with pytest.raises(TableError, match=f"line 3 holds a .*{words}"):
+        read_landmarks(write(tmp_path, f"{HEADER}\nscutum,0,1,2,3\num{character}bo,0,1,2,3\n"))
+
+
+def test_a_table_saved_in_two_byte_letters_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "table.csv"
+    path.write_bytes(f"{HEADER}\numbo,0,1,2,3\n".encode("utf-16-le"))
+    with pytest.raises(TableError, match=r"line 1 holds a NUL byte.*UTF-8"):
+        read_landmarks(path)
+
+
+@pytest.mark.parametrize(
+    "points", [((0, 0, 0), (1, 1, 1), (2, 2, 2), (5, 5, 5)), ((1, 2, 3),) * 4], ids=["on a line", "all the same"]
+)
+def test_a_patch_that_spans_no_surface_is_refused_with_its_id_and_line(
+    tmp_path: Path, points: tuple[tuple[int, int, int], ...]
+) -> None:
+    rows = "".join(f"tegmen,{i},{x},{y},{z},\n" for i, (x, y, z) in enumerate(points))
+    table = f"{HEADER},radius_mm\nchorda_tympani,0,0,0,0,0.3\nchorda_tympani,1,0,0,5,0.3\n{rows}"
+    with pytest.raises(TableError, match=r"'table\.csv' line 4: patch 'tegmen'") as refusal:
+        read_structures(write(tmp_path, table))
+    assert refusal.value.action
