@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+import zipfile
 
 import numpy as np
 import pytest
@@ -216,6 +217,24 @@ def test_enhanced_multi_frame(series, true_hash, tmp_path, syntax):
     loaded = same(series, path)
     assert loaded.row.kind == "enhanced CT"
     assert loaded.volume.source.content_hash == true_hash
+
+
+@pytest.mark.parametrize("syntax", [None, JPEGLSLossless])
+def test_enhanced_in_a_zip_is_unpacked_once(series, true_hash, tmp_path, syntax, monkeypatch):
+    """However many frames a member holds: it is opened for its header, and unpacked for all its frames together."""
+    path = enhanced(series, tmp_path / "enhanced")
+    if syntax:
+        data = dcmread(path)
+        data.compress(syntax)
+        data.save_as(path)
+    with zipfile.ZipFile(tmp_path / "one.zip", "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.write(path, "one")
+    monkeypatch.setattr("ctmeasure.io.dicom.sources.RATIO_MATTERS_BYTES", 1000)
+    unpacked = []
+    real = zipfile.ZipFile.read
+    monkeypatch.setattr(zipfile.ZipFile, "read", lambda self, name: unpacked.append(name) or real(self, name))
+    assert same(series, tmp_path / "one.zip").volume.source.content_hash == true_hash
+    assert len(unpacked) == 1
 
 
 def test_enhanced_frame_missing(series, tmp_path):

@@ -33,6 +33,9 @@ from ctmeasure.io.dicom.sources import Source
 HEAD_BYTES = 32 * 1024
 """Read first; nearly every slice header is shorter, and the rest is only read when it is not."""
 
+AFTER_TAG = 8
+"""Bytes between the tag of encapsulated pixel data and its first item: VR, two spare bytes, length (PS3.5 7.1.2)."""
+
 UID_FORM = re.compile(r"[0-9]+(\.[0-9]+)+")
 """What a UID looks like (PS3.5 9.1); a leading zero in a component is let pass."""
 
@@ -138,8 +141,8 @@ class Common:
 class SliceHeader:
     """One slice: what it shares, where it lies, where its pixels are.
 
-    ``pixel_offset`` and ``pixel_bytes`` are None when the pixels must be decoded rather than copied; `frame` is the
-    frame number inside a multi-frame file.
+    ``pixel_offset`` and ``pixel_bytes`` are None when the pixels must be decoded rather than copied; ``encoded_at`` is
+    where the encapsulated value begins then; `frame` is the frame number inside a multi-frame file.
     """
 
     common: Common
@@ -151,6 +154,7 @@ class SliceHeader:
     pixel_bytes: int | None
     frame: int | None = None
     has_pixels: bool = True
+    encoded_at: int | None = None
 
     @property
     def label(self) -> str:
@@ -210,9 +214,12 @@ class HeaderReader:
         if common is None:
             common = self._known[key] = common_of(raw, syntax)
         pixels = raw.get(_PIXELS)
-        offset = size = None
-        if pixels is not None and not _is_compressed(syntax):
-            offset, size = pixels.value_tell, pixels.length
+        offset = size = encoded = None
+        if pixels is not None:
+            if _is_compressed(syntax):
+                encoded = pixels.value_tell + AFTER_TAG
+            else:
+                offset, size = pixels.value_tell, pixels.length
         return SliceHeader(
             common,
             source,
@@ -223,6 +230,7 @@ class HeaderReader:
             size,
             None,
             pixels is not None,
+            encoded,
         )
 
 

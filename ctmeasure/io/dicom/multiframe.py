@@ -42,7 +42,7 @@ def read_frames(source: Source) -> list[SliceHeader]:
     stream = io.BytesIO(source.all())
     data = dcmread(stream, stop_before_pixels=True)
     syntax = data.file_meta.TransferSyntaxUID
-    has_pixels, offset = _pixels_at(stream, syntax)
+    has_pixels, offset, encoded = _pixels_at(stream, syntax)
     frames = int(data.get("NumberOfFrames") or 1)
     per_frame = data.get("PerFrameFunctionalGroupsSequence")
     shared = (data.get("SharedFunctionalGroupsSequence") or [Dataset()])[0]
@@ -68,22 +68,24 @@ def read_frames(source: Source) -> list[SliceHeader]:
                 None if offset is None else size,
                 number if frames > 1 else None,
                 has_pixels,
+                encoded,
             )
         )
     return headers
 
 
-def _pixels_at(stream: io.BytesIO, syntax: UID) -> tuple[bool, int | None]:
-    """Say whether pixel data follow, and where their bytes begin when they can be copied as they are."""
+def _pixels_at(stream: io.BytesIO, syntax: UID) -> tuple[bool, int | None, int | None]:
+    """Say whether pixel data follow, and where their bytes begin: those to be copied, and those to be decoded."""
     if syntax == DeflatedExplicitVRLittleEndian:
         stream.seek(0)
-        return "PixelData" in dcmread(stream), None
+        return "PixelData" in dcmread(stream), None, None
     start = stream.tell()
     order = ">" if syntax == ExplicitVRBigEndian else "<"
     if stream.read(4) != struct.pack(f"{order}HH", 0x7FE0, 0x0010):
-        return False, None
+        return False, None, None
     # Tag and length, with VR and two spare bytes between them unless the VR is implicit (PS3.5 7.1).
-    return True, None if syntax.is_compressed else start + (8 if syntax == ImplicitVRLittleEndian else 12)
+    value = start + (8 if syntax == ImplicitVRLittleEndian else 12)
+    return (True, None, value) if syntax.is_compressed else (True, value, None)
 
 
 _MACROS = {

@@ -12,10 +12,14 @@ import sys
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from pydicom import dcmread
+from pydicom.encaps import encapsulate, get_frame
+from pydicom.pixels import pixel_array
 from pydicom.uid import (
     UID,
     ExplicitVRBigEndian,
@@ -29,6 +33,8 @@ from pydicom.uid import (
 from ctmeasure.errors import ScanError
 from ctmeasure.io.dicom.headers import SliceHeader
 from ctmeasure.io.dicom.order import Arrangement
+from ctmeasure.io.dicom.sources import Source
+from ctmeasure.io.dicom.workers import DecoderCrashedError, Decoders, decoders_for
 from ctmeasure.progress import Progress, no_progress
 
 AIR_HU = -1000
@@ -114,7 +120,7 @@ def _read(arrangement: Arrangement, dtype: np.dtype, hash_content: bool, hu: boo
 
     def work(start: int, stop: int) -> int:
         for k in range(start, stop):
-            stored = _stored(headers[k], values[k] if dtype == np.int16 else None)
+            stored = _stored(headers[k], values[k] if dtype == np.int16 else None, decoders)
             _trim_bits(stored, headers[k])
             if hash_content:
                 digests[k] = hashlib.sha256(_little(stored)).digest()
@@ -123,7 +129,11 @@ def _read(arrangement: Arrangement, dtype: np.dtype, hash_content: bool, hu: boo
 
     pieces = [(k, min(k + SLICES_AT_ONCE, len(headers))) for k in range(0, len(headers), SLICES_AT_ONCE)]
     done = 0
-    with ThreadPoolExecutor(max_workers=os.cpu_count() or 1, thread_name_prefix="ctmeasure-read") as pool:
+    common = headers[0].common
+    with (
+        decoders_for(common.syntax, frames=len(headers), pixels=common.rows * common.columns) as decoders,
+        ThreadPoolExecutor(max_workers=os.cpu_count() or 1, thread_name_prefix="ctmeasure-read") as pool,
+    ):
         waiting = [pool.submit(work, start, stop) for start, stop in pieces]
         try:
             for piece in as_completed(waiting):
@@ -132,6 +142,8 @@ def _read(arrangement: Arrangement, dtype: np.dtype, hash_content: bool, hu: boo
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
+        finally:
+            _whole_file.cache_clear()
     warnings = []
     if sum(padded):
         warnings.append(f"{sum(padded)} padding pixels outside the scanned field were set to air")
@@ -220,13 +232,13 @@ def _raw_dtype(header: SliceHeader) -> np.dtype:
     return np.dtype(f"{order}{'i' if common.signed else 'u'}{common.bits_allocated // 8}")
 
 
-def _stored(header: SliceHeader, target: NDArray[np.int16] | None) -> NDArray[Any]:
+def _stored(header: SliceHeader, target: NDArray[np.int16] | None, decoders: Decoders) -> NDArray[Any]:
     """Give the stored values of one slice, in `target`'s own memory where they fit there."""
     common = header.common
     dtype = _raw_dtype(header)
     shape = (common.rows, common.columns)
     if header.pixel_offset is None:
-        return _decoded(header)
+        return _decoded(header, decoders)
     buffer = target.view(dtype) if target is not None and dtype.itemsize == 2 else np.empty(shape, dtype)
     try:
         got = header.source.read_into(header.pixel_offset, buffer.data.cast("B"))
@@ -252,15 +264,16 @@ def _little(stored: NDArray[Any]) -> memoryview:
     return np.ascontiguousarray(ordered).data.cast("B")
 
 
-def _decoded(header: SliceHeader) -> NDArray[Any]:
-    from pydicom import dcmread
-    from pydicom.pixels import pixel_array
-
+def _decoded(header: SliceHeader, decoders: Decoders) -> NDArray[Any]:
     common = header.common
     try:
-        data = dcmread(io.BytesIO(header.source.all()))
-        plugin = _BEST_DECODER.get(UID(common.syntax), "")
-        array = pixel_array(data, index=header.frame, raw=True, decoding_plugin=plugin)
+        array = _inflated(header) if header.encoded_at is None else _decompressed(header, decoders)
+    except DecoderCrashedError as error:
+        raise ScanError(
+            f"pixel data of {header.label} crashed the decoder ({UID(common.syntax).name})",
+            expected="complete files of a known compression",
+            action="copy the series again",
+        ) from error
     except Exception as error:  # decoders raise many kinds on damaged bytes
         reason = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
         raise ScanError(
@@ -270,7 +283,51 @@ def _decoded(header: SliceHeader) -> NDArray[Any]:
         ) from error
     if array.shape != (common.rows, common.columns):
         raise ScanError(f"{header.label} decodes to {array.shape}", expected=f"{common.rows} x {common.columns}")
-    return _native(np.array(array, order="C"))
+    return _native(array if array.flags.writeable and array.flags.c_contiguous else np.array(array, order="C"))
+
+
+def _decompressed(header: SliceHeader, decoders: Decoders) -> NDArray[Any]:
+    common = header.common
+    if header.frame is None:
+        data = header.source.all()[header.encoded_at :]
+    else:
+        data = _frame_of(header.source, header.encoded_at or 0, header.frame, common.frames)
+    options = {
+        "syntax": common.syntax,
+        "plugin": _BEST_DECODER.get(UID(common.syntax), ""),
+        "index": 0,
+        "pixels": {
+            "rows": common.rows,
+            "columns": common.columns,
+            "number_of_frames": 1,
+            "samples_per_pixel": common.samples,
+            "photometric_interpretation": common.photometric or "MONOCHROME2",
+            "bits_allocated": common.bits_allocated,
+            "bits_stored": common.bits_stored,
+            "pixel_representation": int(common.signed),
+            "pixel_keyword": "PixelData",
+        },
+    }
+    return decoders.decode(options, data)
+
+
+@lru_cache(maxsize=1)
+def _whole_file(source: Source) -> bytes:
+    """The file of a multi-frame object, kept while its frames are read (emptied by `read_pixels`)."""
+    return source.all()
+
+
+def _frame_of(source: Source, start: int, number: int, frames: int) -> bytes:
+    """Cut one frame out of encapsulated pixel data and wrap it up again (PS3.5 A.4)."""
+    stream = io.BytesIO(_whole_file(source))
+    stream.seek(start)
+    return encapsulate([get_frame(stream, number, number_of_frames=frames)], has_bot=False)
+
+
+def _inflated(header: SliceHeader) -> NDArray[Any]:
+    """Give the stored values of a deflated file (PS3.5 A.5)."""
+    data = dcmread(io.BytesIO(_whole_file(header.source) if header.frame is not None else header.source.all()))
+    return pixel_array(data, index=header.frame, raw=True)
 
 
 def _trim_bits(stored: NDArray[Any], header: SliceHeader) -> None:

@@ -42,6 +42,10 @@ class Source(Protocol):
         """Give everything."""
         ...
 
+    def __hash__(self) -> int:
+        """Tell sources apart."""
+        ...
+
 
 class FileSource:
     """A file on disk."""
@@ -79,13 +83,23 @@ class FileSource:
             return stream.read()
 
 
+class Archive:
+    """An open ZIP: one reader at a time, and the last large member as it came out, for the frames it holds."""
+
+    __slots__ = ("kept", "lock", "zip")
+
+    def __init__(self, opened: zipfile.ZipFile) -> None:
+        self.zip, self.lock = opened, threading.Lock()
+        self.kept: tuple[str, bytes] | None = None
+
+
 class ZipSource:
     """A member of a ZIP archive; nothing is ever unpacked to disk."""
 
-    __slots__ = ("archive", "info", "lock")
+    __slots__ = ("archive", "info")
 
-    def __init__(self, archive: zipfile.ZipFile, info: zipfile.ZipInfo, lock: threading.Lock) -> None:
-        self.archive, self.info, self.lock = archive, info, lock
+    def __init__(self, archive: Archive, info: zipfile.ZipInfo) -> None:
+        self.archive, self.info = archive, info
 
     @property
     def size(self) -> int:
@@ -107,13 +121,19 @@ class ZipSource:
         return self._read(None)
 
     def _read(self, count: int | None) -> bytes:
+        archive, name = self.archive, self.info.filename
         try:
-            with self.lock:
-                if count is None:
-                    # Read to the very end: only then is the member's check sum compared.
-                    return self.archive.read(self.info)
-                with self.archive.open(self.info) as stream:
-                    return stream.read(count)
+            with archive.lock:
+                if count is not None:
+                    with archive.zip.open(self.info) as stream:
+                        return stream.read(count)
+                if archive.kept is not None and archive.kept[0] == name:
+                    return archive.kept[1]
+                # Read to the very end: only then is the member's check sum compared.
+                data = archive.zip.read(self.info)
+                # One file of many frames is asked for frame by frame, and must not be unpacked for each.
+                archive.kept = (name, data) if len(data) > RATIO_MATTERS_BYTES else None
+                return data
         except (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError) as error:
             raise OSError(f"a ZIP member that cannot be unpacked ({type(error).__name__})") from error
 
@@ -189,9 +209,9 @@ def _zip_members(path: Path, notes: list[str]) -> list[Source]:
         notes.append(f"{len(members) - len(inside)} ZIP member(s) that point outside the archive were skipped")
     if not inside:
         raise ScanError("a ZIP without files", expected="a DICOM folder, file, ZIP or DICOMDIR")
-    lock = threading.Lock()
     inside.sort(key=lambda info: info.filename)
-    return [ZipSource(archive, info, lock) for info in inside]
+    shared = Archive(archive)
+    return [ZipSource(shared, info) for info in inside]
 
 
 def _stays_inside(name: str) -> bool:
