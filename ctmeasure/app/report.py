@@ -8,7 +8,7 @@ from ctmeasure.app.opened import open_case
 from ctmeasure.app.plan import PlanOutcome
 from ctmeasure.case.store import load_case
 from ctmeasure.errors import CaseError
-from ctmeasure.io.folder import check_output_folder, replaced_folder
+from ctmeasure.io.folder import check_output_folder, refuse_inputs_inside, replaced_folder
 from ctmeasure.progress import Progress, no_progress, part_of
 
 
@@ -38,10 +38,12 @@ def run_report(
     Raises
     ------
     ctmeasure.errors.CtmeasureError
-        When the case is damaged, holds no results, or the scan is another's.
+        When the case is damaged, holds no results or results of other inputs, or the scan is another's; when the case
+        or the scan lies inside ``out``.
     """
     from ctmeasure.report.write import write_outputs
 
+    refuse_inputs_inside(out, (path, scan))
     check_output_folder(out, force=force)
     if scan is not None:
         case, volume = open_case(path, scan=scan, progress=part_of(progress, 0.0, 0.3))

@@ -23,6 +23,13 @@ def test_everything_is_there(written):
     assert len(list((folder / "figures").glob("*.png"))) == PICTURES_ON_PAGE
 
 
+def test_the_folder_can_be_replaced_for_every_file_in_it_is_known_as_ours(written):
+    from ctmeasure.io.folder import foreign_names
+
+    _, folder = written
+    assert foreign_names(folder) == ()
+
+
 def test_equal_input_gives_equal_bytes(written, case, volume, html, pdf, content):
     saved, folder = written
     assert (folder / "report.html").read_text(encoding="utf-8") == html
