@@ -24,7 +24,10 @@ THICK_FWHM = 2.5
 """A wall at least this many point-spread widths thick shows its own bone level."""
 ROWS_WORTH_A_THREAD = 200
 WIDE_GAP_MM = 1.3
-"""A gap wider than this behind the bone shows its own level; a narrower one is full of what it dips towards."""
+"""A gap wider than this behind the bone shows its own level and its far edge lies outside the window."""
+NARROW_LEVEL_SD_SHARE, NARROW_WIDTH_SD_MM = 0.15, 0.15
+"""Level and width of a narrower one are held to what the walk saw, within these: a cell is no slab, and a model of it
+as a slab full of air makes the cell too narrow and the bone before it 0.1 mm too long (synthetic ears)."""
 BEHIND_SIGMAS = 2.5
 """The fitted window ends this many standard deviations of the blur behind the last edge."""
 
@@ -147,15 +150,14 @@ def fit(
     sd[:, rays.BONE] = np.where(has_fall, np.inf, 0.0)
     narrow = has_fall & (found.gap_width < WIDE_GAP_MM)
     begin[:, rays.GAP] = np.where(narrow, np.maximum(found.gap_width, 0.1), rays.NONE_MM)
-    sd[:, rays.GAP] = np.where(narrow, np.inf, 0.0)
+    sd[:, rays.GAP] = np.where(narrow, NARROW_WIDTH_SD_MM, 0.0)
     begin[:, rays.FRONT_LEVEL] = np.where(air_lined, levels.air, before)
     sd[:, rays.FRONT_LEVEL] = np.where(air_lined, 0.05, 0.5) * contrast
     begin[:, rays.LINING_LEVEL] = levels.soft
     begin[:, rays.BONE_LEVEL], sd[:, rays.BONE_LEVEL] = bone, bone_sd
-    low = np.where(has_fall, found.gap_low, levels.soft)
-    filled = np.where(low < levels.soft - 3.0 * levels.noise, levels.air, levels.soft)
-    begin[:, rays.GAP_LEVEL] = np.where(narrow, np.minimum(filled, low), low)
-    sd[:, rays.GAP_LEVEL] = np.where(narrow | ~has_fall, 0.0, 0.5 * contrast)
+    begin[:, rays.GAP_LEVEL] = np.maximum(np.where(has_fall, found.gap_low, levels.soft), levels.air)
+    level_sd = np.where(narrow, NARROW_LEVEL_SD_SHARE, 0.5) * contrast
+    sd[:, rays.GAP_LEVEL] = np.where(has_fall, level_sd, 0.0)
     begin[:, rays.BLUR] = 1.0
     sd[:, rays.BLUR] = blur_relative_u
     mean = begin.copy()

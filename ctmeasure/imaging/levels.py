@@ -116,6 +116,11 @@ class TissueLevels:
         """A fall that stays above this is uneven bone, not a gap."""
         return self.soft + GAP_SHARE * (self.bone - self.soft)
 
+    @property
+    def surely_bone(self) -> float:
+        """What the scan shows above this is bone: within two standard deviations of what cortical bone varies by."""
+        return self.soft + SURE_SHARE * (self.bone - self.soft)
+
     def with_bone(self, bone: float, bone_sd: float) -> TissueLevels:
         """The same with another cortical level."""
         return replace(self, bone=float(bone), bone_sd=float(bone_sd))
@@ -125,6 +130,8 @@ BONE_SHARE = 0.25
 """A fall by this share of the step from soft tissue to bone ends the bone."""
 GAP_SHARE = 0.6
 """Bone varies by some 10 percent; what dips under this share of the step from soft tissue to bone is a gap in it."""
+SURE_SHARE = 0.85
+"""A gap of 0.3 mm takes at least this much of the blurred level away on every scan this is meant for."""
 BONE_LIKE_SHARE = 0.12
 """A plate of 0.6 point-spread widths between air still peaks at this share above soft tissue."""
 

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ctmeasure.errors import GeometryError
-from ctmeasure.imaging import layers
+from ctmeasure.imaging import layers, neighbours
 from ctmeasure.imaging.levels import FWHM_PER_SIGMA, PointSpread, TissueLevels
+from ctmeasure.imaging.sharpened import sharpened
 from ctmeasure.volume.volume import Volume
 
 Floats = NDArray[np.float64]
@@ -20,6 +21,14 @@ BEYOND_MM = 1.5
 """They end this far beyond the arm length, so that an exit at its end is still recognised as wide enough."""
 STEEPEST_COSINE = 0.34
 """Below this cosine (70 degrees to the normal) a ray runs along the wall and no thickness is given."""
+FIT_REACH_MM = 0.5
+"""A fit that ends farther than this from the half level, or is less sure than this, did not find the edge."""
+HALF_LEVEL_U_FWHM = 0.3
+"""Standard uncertainty of a half level taken instead, in point-spread widths (it over-reads thin bone; our choice)."""
+SEARCH_MM = (-0.6, 0.9)
+"""The bone begins this near to the entry point."""
+COVERAGE = 1.96
+"""Standard deviations to either end of a 95 % interval."""
 NOT_RESOLVED_FWHM = 0.3
 MODEL_DEPENDENT_FWHM = 1.0
 RESOLVED_FWHM = 1.5
@@ -40,6 +49,7 @@ UNRESOLVED_FLAG = "present, not resolved"
 GAPS_FLAG = "small gaps on the way"
 OUTSIDE_FLAG = "leaves the scan"
 NO_EXIT = "no exit within arm length"
+AMBIGUOUS_FLAG = "first gap uncertain"
 FAINT_FLAG = "bone not distinguishable at the entry"
 STEEP_FLAG = "direction along the wall"
 
@@ -57,6 +67,10 @@ class WallPaths:
     from noise, from the bone level and from the point spread. ``bone_amount_mm`` is the companion that stays sound
     below resolution: bone level times thickness over the bone level. ``exit_level`` is the grey level in the exit
     space, ``exit_width_mm`` how far that space was seen to go on. ``air_exit`` says air, not soft tissue.
+
+    ``to_first_gap_low_mm`` and ``to_first_gap_high_mm`` are the 95 % interval; it is not symmetric where parallel rays
+    0.15 mm beside this one end elsewhere (``ambiguous``: is that dip a cell on the path or one beside it?), and
+    ``to_first_gap_u_mm`` then reaches the farther end at 1.96 times. ``u_uneven`` is what those rays add.
     """
 
     to_first_gap_mm: Floats
@@ -76,6 +90,10 @@ class WallPaths:
     left_scan: NDArray[np.bool_]
     no_exit: NDArray[np.bool_]
     fwhm_mm: Floats
+    to_first_gap_low_mm: Floats
+    to_first_gap_high_mm: Floats
+    u_uneven: Floats
+    ambiguous: NDArray[np.bool_]
 
     def flags(self, index: int) -> tuple[str, ...]:
         """Flags of one ray, in words."""
@@ -87,7 +105,12 @@ class WallPaths:
             words += [MODEL_FLAG, UNRESOLVED_FLAG]
         if state == BELOW:
             words.append(FAINT_FLAG)
-        for flag, where in ((GAPS_FLAG, self.small_gaps), (OUTSIDE_FLAG, self.left_scan), (NO_EXIT, self.no_exit)):
+        for flag, where in (
+            (GAPS_FLAG, self.small_gaps),
+            (AMBIGUOUS_FLAG, self.ambiguous),
+            (OUTSIDE_FLAG, self.left_scan),
+            (NO_EXIT, self.no_exit),
+        ):
             if where[index]:
                 words.append(flag)
         return tuple(words)
@@ -167,14 +190,19 @@ def measure_wall_paths(
     sigma = spread.sigma_mm(np.where(np.isfinite(normal), normal, direction)) / cosine
     offsets = np.arange(-BEFORE_MM, arm_length_mm + BEYOND_MM, layers.STEP_MM)
     values = layers.profiles(volume, entry, directions_lps=direction, offsets_mm=offsets)
-    found = layers.walk(
-        values,
-        offsets,
-        levels=levels,
-        search_mm=(-0.6, 0.9),
-        exit_gap_mm=exit_gap_mm,
+    ends = np.concatenate([entry + offsets[0] * direction, entry + offsets[-1] * direction])
+    sharper = sharpened(volume, ends, spread=spread, levels=levels)
+    clear = layers.profiles(sharper, entry, directions_lps=direction, offsets_mm=offsets)
+    # What the scan itself shows as bone is no gap, however the noise of the sharper copy dips there.
+    clear = np.where(
+        values > levels.surely_bone, np.maximum(clear, values), np.where(np.isfinite(values), clear, np.nan)
     )
+    found = layers.walk(clear, offsets, levels=levels, search_mm=SEARCH_MM, exit_gap_mm=exit_gap_mm)
     found = found._replace(**_within_arm(found, arm_length_mm))
+    beside = neighbours.first_gaps(
+        sharper, entry, direction_lps=direction, normal_lps=np.where(steep[:, None], direction, normal),
+        offsets_mm=offsets, levels=levels, search_mm=SEARCH_MM,
+    )  # fmt: skip
     u_surface = np.broadcast_to(np.asarray(surface_u_mm, dtype=np.float64), (len(entry),))
     u_surface = np.hypot(np.nan_to_num(u_surface, nan=SURFACE_U_MM), LINING_U_MM) / cosine
     lining = None if lining_mm is None else np.nan_to_num(np.asarray(lining_mm, dtype=np.float64)) / cosine
@@ -184,7 +212,8 @@ def measure_wall_paths(
         blur_relative_u=spread.relative_u, front_mm=np.zeros(len(entry)), front_sd_mm=u_surface,
         lining_mm=lining, lining_sd_mm=0.05 if lining_mm is not None else layers.LINING_SD_MM,
     )  # fmt: skip
-    return _paths(found, fitted, levels, sigma * FWHM_PER_SIGMA, steep, u_surface)
+    doubt = neighbours.doubt(beside, found.fall_x, farthest_mm=arm_length_mm)
+    return _paths(found, fitted, levels, sigma * FWHM_PER_SIGMA, steep, u_surface, doubt)
 
 
 def _within_arm(found: layers.Walk, arm_length_mm: float) -> dict[str, Floats]:
@@ -205,19 +234,31 @@ def _paths(
     fwhm: Floats,
     steep: NDArray[np.bool_],
     u_surface: Floats,
+    doubt: neighbours.Doubt,
 ) -> WallPaths:
     from ctmeasure.kernels.rays import EXIT_FOUND, LEFT_SCAN, NO_BONE
 
     inflation = np.maximum(np.nan_to_num(fitted.misfit, nan=1.0), 1.0)
-    thickness = np.where(fitted.ok & ~steep, fitted.thickness, np.nan)
+    # A fit that ran off or tells nothing leaves the half level of the sharper copy.
+    walked = found.fall_x - fitted.front_x
     u_noise = fitted.u_noise * inflation
-    u_first = np.sqrt(u_noise**2 + fitted.u_bone**2 + fitted.u_blur**2 + MODEL_U_MM**2)
+    lost = ~(np.abs(fitted.thickness - walked) < FIT_REACH_MM) | ~(u_noise < FIT_REACH_MM)
+    thickness = np.where(fitted.ok & ~steep, np.where(lost, walked, fitted.thickness), np.nan)
+    u_noise = np.where(lost, HALF_LEVEL_U_FWHM * fwhm, u_noise)
+    u_bone, u_blur = np.where(lost, 0.0, fitted.u_bone), np.where(lost, 0.0, fitted.u_blur)
+    u_first = np.sqrt(u_noise**2 + u_bone**2 + u_blur**2 + MODEL_U_MM**2)
     given = np.isfinite(thickness) & np.isfinite(u_first)
     thickness = np.where(given, thickness, np.nan)
+    u_first = np.hypot(u_first, doubt.u_mm)
+    low = np.maximum(thickness - doubt.shorter_mm - COVERAGE * u_first, 0.0)
+    high = thickness + doubt.longer_mm + COVERAGE * u_first
+    ambiguous = given & doubt.ambiguous
+    u_first = np.where(ambiguous, np.maximum(thickness - low, high - thickness) / COVERAGE, u_first)
     share = thickness / fwhm
     state = np.full(len(fwhm), NOT_ASSESSED, np.uint8)
     state[share >= RESOLVED_FWHM] = RESOLVED
     state[share < RESOLVED_FWHM] = MODEL
+    state[ambiguous] = MODEL
     state[share < NOT_RESOLVED_FWHM] = PRESENT
     code = np.where(steep, np.nan, found.code)
     left = code == LEFT_SCAN
@@ -236,8 +277,8 @@ def _paths(
         thickness,
         np.where(given, u_first, np.nan),
         np.where(given, u_noise, np.nan),
-        np.where(given, fitted.u_bone, np.nan),
-        np.where(given, fitted.u_blur, np.nan),
+        np.where(given, u_bone, np.nan),
+        np.where(given, u_blur, np.nan),
         np.where(given, thickness * fitted.bone / levels.bone, np.nan),
         front,
         state,
@@ -250,4 +291,8 @@ def _paths(
         left,
         ~steep & ~left & np.isfinite(found.peak_x) & ~np.isfinite(exit_x),
         fwhm,
+        low,
+        np.where(given, high, np.nan),
+        np.where(given, np.where(ambiguous, u_first, doubt.u_mm), np.nan),
+        ambiguous,
     )

@@ -342,8 +342,14 @@ def walk_profiles(profiles, x, search_from, search_to, bone_from, drop, gap_belo
                 continue
             next_top, after = end - 1, end
             level = 0.5 * (y[top] + y[bottom])
-            if rise < end:
+            # A rise that ends below bone is noise, or soft tissue beside air: the gap goes on.
+            while rise < end:
                 next_top, after = _local_top(y, rise, end, drop[r])
+                if y[next_top] >= bone_from[r]:
+                    break
+                _, rise = _local_bottom(y, after, end, drop[r])
+                next_top, after = end - 1, end
+            if rise < end:
                 level = 0.5 * (min(y[top], y[next_top]) + y[bottom])
             fall_x = _leave(x, y, bottom, top, 0.5 * (y[top] + y[bottom]))
             rise_x = _leave(x, y, bottom, end - 1, level)
