@@ -10,7 +10,8 @@ from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.vocabulary import Side
 
 MIRRORED_U_MM = 0.4
-"""Standard uncertainty per axis of a carried-over point: our choice between 0.3 and 0.5 mm, no source."""
+"""Standard uncertainty per axis of a carried-over point beyond that of its placement: how far the two ears of one head
+and their canal frames differ. Our choice between 0.3 and 0.5 mm, no source."""
 
 
 def other_side(side: Side) -> Side:

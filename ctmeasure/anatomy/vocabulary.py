@@ -35,13 +35,19 @@ class LandmarkTerm:
 
 @dataclass(frozen=True, slots=True)
 class StructureTerm:
-    """One structure to keep clear of, with the names of the settings that hold its margin and accepted risk."""
+    """One structure to keep clear of, with the names of the settings that hold its margin and accepted risk.
+
+    ``can_be_absent`` is False for what every ear has. ``largest_radius_mm`` is beyond what anatomy gives (our own
+    choice): a larger radius is a slip, such as a diameter or another unit.
+    """
 
     id: str
     shape: StructureShape
     margin_key: str
     risk_key: str
     label: str
+    can_be_absent: bool
+    largest_radius_mm: float
     what_is_marked: str
 
 
@@ -76,6 +82,8 @@ def structure_terms() -> dict[str, StructureTerm]:
             row["margin_key"],
             row["risk_key"],
             row["label"],
+            row["can_be_absent"] == "yes",
+            float(row["largest_radius_mm"]),
             row["what_is_marked"],
         )
         for row in table_rows("structures.csv")

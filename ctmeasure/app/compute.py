@@ -11,6 +11,7 @@ from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.mirrored import mirrored_point_lps
 from ctmeasure.anatomy.vocabulary import landmark_terms, needed_landmarks
 from ctmeasure.case.model import Case, check_scan_belongs
+from ctmeasure.planning.measurands.published import OUT_OF_RANGE_WORDS
 from ctmeasure.planning.results import Attention, Measurement, PlanResult, SiteResult
 from ctmeasure.progress import Progress, no_progress, part_of
 from ctmeasure.volume.quality import ScanFitness, assess_fitness
@@ -46,6 +47,7 @@ def compute_case(
     """
     from ctmeasure.planning.drilling import DrillInput, DrillOutput, plan_drilling
     from ctmeasure.planning.lengths.catalogue import catalogue_from_mapping
+    from ctmeasure.planning.lengths.handle import planned_tip_lps
     from ctmeasure.planning.lengths.inputs import LengthInput
     from ctmeasure.planning.lengths.sizes import candidate_lengths
     from ctmeasure.planning.measurands.inputs import MeasureInput
@@ -55,6 +57,18 @@ def compute_case(
     progress("judging the scan", 0.0)
     fitness = assess_fitness(volume)
     canal, rim = _frames(case)
+    marks = MeasureInput(
+        landmarks=case.landmarks,
+        side=case.side,
+        structures=case.structures,
+        settings=case.settings,
+        seed=case.seed,
+        geometry=volume.geometry,
+        psf_fwhm_mm=fitness.point_spread_mm,
+        volume=volume,
+    )
+    mirrored = _mirrored_umbo(case, canal)
+    tip = planned_tip_lps(LengthInput(measure=marks, facts=case.facts, mirrored_umbo_lps=mirrored))
     drilled: DrillOutput | None = None
     if canal is not None and rim is not None:
         drilled = plan_drilling(
@@ -69,29 +83,20 @@ def compute_case(
                 settings=case.settings,
                 sites=case.sites,
                 seed=case.seed,
+                handle_tip=None if tip is None else lambda _entry_1, _entry_2: tip,
             ),
             progress=part_of(progress, 0.1, 0.7),
         )
     progress("measuring", 0.7)
-    given = MeasureInput(
-        landmarks=case.landmarks,
-        side=case.side,
-        structures=case.structures,
-        settings=case.settings,
-        seed=case.seed,
-        geometry=volume.geometry,
-        psf_fwhm_mm=fitness.point_spread_mm,
-        wall_map=drilled.wall_map if drilled else None,
-        sites=drilled.sites if drilled else (),
-        volume=volume,
-    )
-    measurements = measure(given)
+    if drilled is not None:
+        marks = replace(marks, wall_map=drilled.wall_map, sites=drilled.sites)
+    measurements = measure(marks)
     progress("lengths", 0.9)
     lengths = candidate_lengths(
         LengthInput(
-            measure=given,
+            measure=marks,
             facts=case.facts,
-            mirrored_umbo_lps=_mirrored_umbo(case, canal),
+            mirrored_umbo_lps=mirrored,
             pair_entries_lps=(drilled.pairs[0].entry_1_lps, drilled.pairs[0].entry_2_lps)
             if drilled and drilled.pairs
             else None,
@@ -177,7 +182,9 @@ def _warnings(
     drilling: tuple[str, ...],
 ) -> tuple[str, ...]:
     out_of_range = tuple(
-        f"{m.id}: outside the published range" for m in measurements if "outside published range" in m.flags
+        f"{m.id}: outside the published range"
+        for m in measurements
+        if any(OUT_OF_RANGE_WORDS in flag for flag in m.flags)
     )
     return tuple(
         dict.fromkeys((*case.scan.notes, *fitness.warnings, *(canal.flags if canal else ()), *drilling, *out_of_range))

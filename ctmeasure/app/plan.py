@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from ctmeasure.anatomy.facts import CaseFacts, facts_from_mapping
 from ctmeasure.anatomy.frames import check_side
 from ctmeasure.anatomy.landmarks import LandmarkSet
+from ctmeasure.anatomy.plausible import axis_confirmed, check_one_ear
 from ctmeasure.anatomy.structures import Structure
 from ctmeasure.anatomy.vocabulary import Side
 from ctmeasure.app.collector import collector_paused
@@ -24,6 +25,8 @@ from ctmeasure.volume.volume import Volume
 
 if TYPE_CHECKING:
     from ctmeasure.io.dicom.load import LoadedSeries
+
+SIDE_READ_NOTE = "the side was read from the direction of the canal axis: nobody entered it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +55,7 @@ class PlanInputs:
 
     landmarks: LandmarkSet
     side: Side
+    side_entered: bool = True
     structures: tuple[Structure, ...] = ()
     other_ear: LandmarkSet = field(default_factory=LandmarkSet)
     sites: tuple[SiteRequest, ...] = ()
@@ -97,6 +101,7 @@ def read_inputs(request: PlanRequest) -> PlanInputs:
         landmarks=landmarks,
         side=side,
         structures=read_structures(request.structures) if request.structures else (),
+        side_entered=bool(request.side or facts.side),
         other_ear=read_landmarks(request.other_ear) if request.other_ear else LandmarkSet(),
         sites=read_sites(request.sites) if request.sites else (),
         facts=replace(facts, side=side),
@@ -123,10 +128,17 @@ def _agreed_side(asked: str | None, facts: CaseFacts, landmarks: LandmarkSet) ->
                 action="give --side, or place the canal centres",
             )
         return side
+    confirmed = axis_confirmed(landmarks)
     axis = landmarks.point_lps("canal_lateral") - landmarks.point_lps("canal_medial")
     length = float((axis @ axis) ** 0.5)
     axis = axis / length if length > 0 else axis
     if side is None:
+        if not confirmed:
+            raise LandmarkError(
+                "the side is not entered, and no landmark medial of the rim confirms which way the canal axis points",
+                expected="--side left or right",
+                action="give --side, or place the footplate or the promontory",
+            )
         side = "left" if axis[0] > 0 else "right"
     check_side(axis, side)
     return side
@@ -151,12 +163,16 @@ def new_case(loaded: LoadedSeries, inputs: PlanInputs, *, seed: int) -> Case:
     Raises
     ------
     LandmarkError
-        When a landmark or site lies outside the scan.
+        When a landmark, structure or site lies outside the scan, or cannot belong to this ear.
     """
     check_inside(loaded.volume, inputs)
     return Case(
         side=inputs.side,
-        scan=scan_reference(loaded.volume, chosen_because=loaded.chosen_because, notes=loaded.warnings),
+        scan=scan_reference(
+            loaded.volume,
+            chosen_because=loaded.chosen_because,
+            notes=(*loaded.warnings, *([] if inputs.side_entered else [SIDE_READ_NOTE])),
+        ),
         facts=inputs.facts,
         landmarks=inputs.landmarks,
         structures=inputs.structures,
@@ -173,7 +189,7 @@ def check_inside(volume: Volume, inputs: PlanInputs) -> None:
     Raises
     ------
     LandmarkError
-        The first landmark or site outside.
+        The first landmark, structure or site outside, or that cannot belong to this ear.
     """
     for name, mark in inputs.landmarks.items():
         if mark.is_placed:
@@ -181,6 +197,10 @@ def check_inside(volume: Volume, inputs: PlanInputs) -> None:
                 _check_point(
                     volume, f"landmark '{name}' {index}" if len(mark.indices) > 1 else f"landmark '{name}'", point
                 )
+    for item in inputs.structures:
+        for number, point in enumerate(item.points_lps if item.is_marked else ()):
+            _check_point(volume, f"structure '{item.id}' {number}", point)
+    check_one_ear(inputs.landmarks, inputs.structures)
     for site in inputs.sites:
         _check_point(volume, f"site '{site.id}'", site.entry_lps)
 

@@ -12,14 +12,20 @@ from ctmeasure.anatomy.frames import CanalFrame
 from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.sectors import Need, Sector
 from ctmeasure.anatomy.structures import Structure
-from ctmeasure.anatomy.vocabulary import structure_terms
-from ctmeasure.planning.drilling.structures import FAR_FROM_EDGE_MM, Obstacle
+from ctmeasure.anatomy.vocabulary import structure_term, structure_terms
+from ctmeasure.planning.drilling.structures import Obstacle
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 VERTICAL_COSINE = 0.6
 """A stretch of the facial canal within about 53 degrees of straight down is its mastoid segment, the rest tympanic."""
+WHOLE_PIECES = ("ossicle_remnant",)
+"""Marked as a whole, so that nothing of it lies beyond the edge of the marks."""
+WHOLE_LOOP = "lateral_semicircular_canal"
+WHOLE_LOOP_MM = 6.0
+"""The lateral canal is a short loop whose ends lead into the vestibule, away from the drill: from this length on (about
+half of it, our own choice) its marks count as the whole."""
 SEGMENT_MM = 2.0
 """A segment counts as marked from this length on."""
 SEGMENT_WORDS = {
@@ -66,14 +72,15 @@ def missing_needs(
 
     Notes
     -----
-    A structure with status absent is not needed; neither is a chorda that was cut or given up. "Not seen" is no
-    answer: it may be there. Only the facial canal is asked for by segment, told by the second genu where it is
-    placed and else by the run of the tube: within about 50 degrees of straight down is mastoid. A tube that ends
-    nearest to the path does not cover it, nor does a mastoid segment that ends above the path, nor a patch whose edge
-    is nearest and near.
+    A structure with status absent is not needed if an ear can be without it (a remnant, an implant); neither is a
+    chorda that was cut or given up. "Not seen" is no answer: it may be there. Only the facial canal is asked for by
+    segment, told by the second genu where it is placed and else by the run of the tube: within about 50 degrees of
+    straight down is mastoid. A tube that ends nearest to the path does not cover it, nor does a mastoid segment that
+    ends above the path, nor a patch whose edge is nearest: what goes on beyond may be nearer, however far the mark is.
+    Remnants are counted by the piece, so the edge of one is its end; half a lateral canal counts as the whole.
     """
     given = tuple(obstacles)
-    absent = {item.id for item in structures if item.status == "absent"}
+    absent = {item.id for item in structures if item.status == "absent" and structure_term(item.id).can_be_absent}
     if facts.chorda_cut == "yes":
         absent.add("chorda_tympani")
     result: dict[str, Bools] = {}
@@ -110,11 +117,10 @@ def _covers(obstacle: Obstacle, need: Need, p: Floats, q: Floats, landmarks: Lan
     nothing = np.zeros(len(p), np.bool_)
     if not obstacle.measured or (need.part == "mastoid_confirmed" and not obstacle.confirmed):
         return nothing
-    if obstacle.is_patch:
-        edge = obstacle.at_edge(p, q)
-        return ~edge | (obstacle.gap_mm(p, q, bur_radius_mm=0.0) > FAR_FROM_EDGE_MM)
-    if obstacle.id != "facial_nerve" or not need.part:
+    if obstacle.id in WHOLE_PIECES or (obstacle.id == WHOLE_LOOP and _length_mm(obstacle) >= WHOLE_LOOP_MM):
         return ~nothing
+    if obstacle.id != "facial_nerve" or not need.part:
+        return ~obstacle.at_edge(p, q)
     segment = need.part.removesuffix("_confirmed")
     if segment_length_mm(obstacle, segment, landmarks, canal) < SEGMENT_MM:
         return nothing
@@ -124,6 +130,11 @@ def _covers(obstacle: Obstacle, need: Need, p: Floats, q: Floats, landmarks: Lan
         up = canal.superior_lps
         covered &= np.min(obstacle.tube_lps @ up) <= np.minimum(p @ up, q @ up)
     return covered
+
+
+def _length_mm(obstacle: Obstacle) -> float:
+    tube = obstacle.tube_lps
+    return 0.0 if tube is None else float(np.sum(np.linalg.norm(np.diff(tube, axis=0), axis=1)))
 
 
 def segment_length_mm(obstacle: Obstacle, segment: str, landmarks: LandmarkSet, canal: CanalFrame) -> float:

@@ -12,7 +12,7 @@ from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.vocabulary import structure_term
 from ctmeasure.planning.drilling.envelope import opening_width_mm
 from ctmeasure.planning.drilling.joint import any_events, clearance_estimate, least_gaps
-from ctmeasure.planning.drilling.probability import BLOCK
+from ctmeasure.planning.drilling.probability import BLOCK, clopper_pearson_arrays
 from ctmeasure.planning.drilling.scene import SLICE_FLAG, TAKEN_DOWN_FLAG, VOID_FLAG, Scene
 from ctmeasure.planning.drilling.sites import NO_END_FLAG, NOT_MARKED
 from ctmeasure.planning.drilling.verdict import OUTSIDE_SECTOR_FLAG
@@ -287,7 +287,11 @@ def _joint_probability(
     settled = bounds <= NEGLIGIBLE_PROBABILITY
     common = {"doubts": scene.doubts, "bur_radius_mm": scene.settings.bur_radius_mm}
     events = any_events(holes, obstacles, limits_mm=limits, open_=~settled, blocks=PAIR_BLOCKS, **common)  # type: ignore[arg-type]
-    p_any = events / (PAIR_BLOCKS * BLOCK) + np.where(settled, bounds, 0.0).sum(axis=(0, 1))
+    draws = PAIR_BLOCKS * BLOCK
+    # No event among the draws is shown as its upper limit, never as zero; without draws the bounds are all there is.
+    drawn = np.where(events > 0, events / draws, clopper_pearson_arrays(events, draws)[1])
+    drawn = np.where(settled.all(axis=(0, 1)), 0.0, drawn)
+    p_any = drawn + np.where(settled, bounds, 0.0).sum(axis=(0, 1))
     centrals = np.array([[risk.central_mm[r] for risk in known] for r in rows])
     gaps = least_gaps(holes, obstacles, centrals_mm=centrals, blocks=GAP_BLOCKS, **common)  # type: ignore[arg-type]
     return np.minimum(p_any, 1.0), gaps
@@ -319,7 +323,8 @@ def _pair(
     )
     apart = float(np.linalg.norm(keep.exit[first] - keep.exit[second])) - wide
     bridge_exit = min(apart, float(nearest[0]) - 2.0 * scene.settings.bur_radius_mm)
-    tighter = a if (a.clearance_mm or np.inf) <= (b.clearance_mm or np.inf) else b
+    gaps_mm = [np.inf if cell.clearance_mm is None else cell.clearance_mm for cell in (a, b)]
+    tighter = a if gaps_mm[0] <= gaps_mm[1] else b
     clearance = float(min(keep.clearance[first], keep.clearance[second]))
     preferred = bool(keep.preferred[first] and keep.preferred[second])
     parts: list[Verdict] = [a.verdict, b.verdict]

@@ -22,7 +22,7 @@ BLOCK = 1000
 """Draws are made in blocks of this many, each from its own seed, so that any number of them can be asked for again."""
 RADIUS_SHARE = 0.5
 """Of a structure's surface uncertainty, this share is one of its radius and the rest (root sum of squares) a shift."""
-BOUND_SPLIT = 1e-5
+BOUND_SPLIT = 1e-6
 """Probability given away to each of the side events of `displacement_bound`."""
 FEW_DRAWS = 250
 """Draws where the verdict is settled without them: enough for a number to show, with its upper limit where small."""

@@ -17,7 +17,7 @@ from ctmeasure.planning.drilling.probability import (
     displacement_bound,
 )
 from ctmeasure.planning.drilling.scene import Scene
-from ctmeasure.planning.drilling.structures import EDGE_FLAG, END_FLAG, FAR_EDGE_FLAG, FAR_FROM_EDGE_MM, Obstacle
+from ctmeasure.planning.drilling.structures import EDGE_FLAG, END_FLAG, Obstacle
 from ctmeasure.planning.drilling.verdict import KEEP_OUT_FAR_SIDES, is_posterior, structure_verdict
 from ctmeasure.planning.results import Verdict
 from ctmeasure.progress import Progress, no_progress
@@ -54,8 +54,6 @@ class StructureRisk:
         if self.at_edge[index]:
             if not self.obstacle.is_patch:
                 words.append(END_FLAG)
-            elif self.central_mm[index] > FAR_FROM_EDGE_MM:
-                words.append(FAR_EDGE_FLAG)
             else:
                 words.append(EDGE_FLAG)
         return tuple(words)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ctmeasure.anatomy.facts import CaseFacts, WallState
 from ctmeasure.anatomy.frames import CanalFrame, RimCurve
 from ctmeasure.anatomy.landmarks import LandmarkSet, PointLps
+from ctmeasure.anatomy.sectors import sector_of
 from ctmeasure.anatomy.structures import Structure
 from ctmeasure.imaging.canal_wall import CanalWall, find_canal_wall
 from ctmeasure.planning.drilling.probability import Doubts, SharedDraws
@@ -23,6 +24,16 @@ if TYPE_CHECKING:
     from ctmeasure.volume.quality import ScanFitness
 
 SLICE_FLAG = "slices too far apart for a drill plan"
+TAKEN_DOWN_SOMEWHERE_FLAG = "wall entered as taken down, but not where"
+CARE_FLAGS = {
+    "facial_dehiscence": ("facial_nerve", "facial canal entered as dehiscent"),
+    "tegmen_defect": ("tegmen", "tegmen defect entered"),
+    "high_jugular_bulb": ("jugular_bulb", "high jugular bulb entered"),
+    "carotid_variant": ("carotid_canal", "carotid variant entered"),
+    "lateral_canal_fistula": ("lateral_semicircular_canal", "lateral-canal fistula entered"),
+}
+"""Findings that ask for care in every sector that needs the structure, and how they read."""
+SEEN_BARE_FLAG = "nerve entered as seen bare"
 VOID_FLAG = "plan void: operated since this scan"
 TAKEN_DOWN_FLAG = "wall taken down there"
 WALL_FINDING_FLAGS = {
@@ -69,10 +80,19 @@ class Scene:
         return any(state.finding == "taken_down" for state in self.wall_findings(wall_angle_deg))
 
     def finding_flags(self, wall_angle_deg: float) -> tuple[str, ...]:
-        """Flags of what was entered about the wall at an angle."""
-        return tuple(
+        """Flags of what was entered about the wall at an angle, and about what its sector has to keep clear of."""
+        wall = [
             WALL_FINDING_FLAGS[s.finding] for s in self.wall_findings(wall_angle_deg) if s.finding in WALL_FINDING_FLAGS
-        )
+        ]
+        near = {need.structure for need in sector_of(wall_angle_deg).needs}
+        care = [
+            words
+            for finding, (structure, words) in CARE_FLAGS.items()
+            if structure in near and self.facts.finding(finding) == "present"
+        ]
+        if "facial_nerve" in near and self.facts.nerve_seen_bare == "yes":
+            care.append(SEEN_BARE_FLAG)
+        return (*wall, *care)
 
 
 def build_scene(
@@ -163,6 +183,8 @@ def _barred(volume: Volume, facts: CaseFacts, settings: Settings) -> tuple[str, 
         reasons.append(SLICE_FLAG)
     if facts.plan_is_void:
         reasons.append(VOID_FLAG)
+    if facts.wall_taken_down == "yes" and all(state.finding != "taken_down" for state in facts.canal_wall):
+        reasons.append(TAKEN_DOWN_SOMEWHERE_FLAG)
     return tuple(reasons)
 
 

@@ -22,7 +22,14 @@ from ctmeasure.planning.drilling.probability import BLOCK, clopper_pearson_array
 from ctmeasure.planning.drilling.risk import StructureRisk, missing_by_place, structure_risks
 from ctmeasure.planning.drilling.scene import TAKEN_DOWN_FLAG, DrillSite, Scene
 from ctmeasure.planning.drilling.structures import Obstacle
-from ctmeasure.planning.drilling.verdict import ANGLE_FLAG, ANGLE_REFUSED_FLAG, place_verdict, structure_verdict
+from ctmeasure.planning.drilling.verdict import (
+    ANGLE_FLAG,
+    ANGLE_REFUSED_FLAG,
+    UNSURE_EXIT_FLAG,
+    UNSURE_FAR_SIDES,
+    place_verdict,
+    structure_verdict,
+)
 from ctmeasure.planning.results import ANY, Clearance, SiteResult, ThicknessState, Verdict, WallPath
 from ctmeasure.progress import Progress, no_progress
 from ctmeasure.uncertainty.estimate import Contribution, Estimate
@@ -153,12 +160,15 @@ def _site_result(scene: Scene, site_id: str, places: Places, moved: float, flags
         flags.append(UNREACHABLE_FLAG if reachable is False else ACCESS_UNKNOWN_FLAG)
     if places.tip_too_short[0]:
         flags.append(SHORT_TIP_FLAG)
+    if str(places.far_side[0]) in UNSURE_FAR_SIDES:
+        flags.append(UNSURE_EXIT_FLAG)
     if scene.taken_down(angle):
         flags.append(TAKEN_DOWN_FLAG)
     finding = scene.finding_flags(angle)
     verdict = place_verdict(
         tuple(row.verdict for row in rows), missing=bool(missing), end_known=ends, far_side=str(places.far_side[0]),
-        steep=psi > settings.angle_caution_deg, barred=bool(scene.barred) or scene.taken_down(angle),
+        steep=psi > settings.angle_caution_deg, refused=psi > settings.angle_refused_deg,
+        barred=bool(scene.barred) or scene.taken_down(angle),
         limited=bool(finding) or BRIDGED_FLAG in flags,
     )  # fmt: skip
     if overall is None:

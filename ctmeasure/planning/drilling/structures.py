@@ -20,14 +20,10 @@ Bools = NDArray[np.bool_]
 
 AT_END_MM = 1e-6
 """A tube whose end ball is as near as the whole tube is nearest at that end."""
-FAR_FROM_EDGE_MM = 6.0
-"""Beyond a patch's edge nothing is known. Marked patches curve gently, so one whose edge is farther than this is taken
-as far, and says so; nearer than this, what lies beyond the edge may be nearer than the edge and is not assessed."""
 CANAL_LUMEN_RADIUS_MM = 0.5
 """Lumen radius of a semicircular canal marked as a ring of points without radius (about 1 mm across; from memory)."""
 RADIUS_FLAG = "radius not measured"
 EDGE_FLAG = "beyond the marked patch"
-FAR_EDGE_FLAG = "beyond the marked patch, more than 6 mm away"
 END_FLAG = "nearest at the end of what is marked"
 ASSUMED_RADIUS_FLAG = "lumen radius assumed"
 UNCONFIRMED_FLAG = "not confirmed"

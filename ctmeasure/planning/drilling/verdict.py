@@ -8,6 +8,9 @@ POSTERIOR_WALL_DEG = (45.0, 165.0)
 """Wall angles on which the facial canal's larger margin holds."""
 KEEP_OUT_FAR_SIDES = ("joint", "dura", "vein")
 """What may not lie behind a hole, whatever the probability."""
+UNSURE_FAR_SIDES = ("closed cell or marrow", "soft tissue or marrow", "soft tissue")
+"""No recognised space: the bone may go on behind it, so a hole that ends there is at best a caution."""
+UNSURE_EXIT_FLAG = "ends in no recognised space: bone may go on behind"
 ANGLE_REFUSED_FLAG = "angle refused"
 ANGLE_FLAG = "steep angle to the wall"
 OUTSIDE_SECTOR_FLAG = "outside the preferred sector"
@@ -77,6 +80,7 @@ def place_verdict(
     end_known: bool,
     far_side: str,
     steep: bool,
+    refused: bool = False,
     barred: bool = False,
     limited: bool = False,
 ) -> Verdict:
@@ -92,8 +96,8 @@ def place_verdict(
         Whether the wall is resolved enough to say where it ends.
     far_side
         What lies behind.
-    steep
-        The angle to the wall normal is above the caution limit.
+    steep, refused
+        The angle to the wall normal is above the caution limit; above the refusal limit.
     barred
         Nothing may be said about this scan or wall at all (a fitness gate, a wall taken down).
     limited
@@ -124,8 +128,8 @@ def place_verdict(
     parts: list[Verdict] = [worst(*structures)]
     if missing or not end_known:
         parts.append("not assessed")
-    if far_side in KEEP_OUT_FAR_SIDES:
+    if refused or far_side in KEEP_OUT_FAR_SIDES:
         parts.append("keep out")
-    if steep or limited:
+    if steep or limited or far_side in UNSURE_FAR_SIDES:
         parts.append("caution")
     return worst(*parts)

@@ -21,7 +21,13 @@ from ctmeasure.planning.drilling.sites import (
     NOT_MARKED,
     UNREACHABLE_FLAG,
 )
-from ctmeasure.planning.drilling.verdict import ANGLE_FLAG, ANGLE_REFUSED_FLAG, place_verdict
+from ctmeasure.planning.drilling.verdict import (
+    ANGLE_FLAG,
+    ANGLE_REFUSED_FLAG,
+    UNSURE_EXIT_FLAG,
+    UNSURE_FAR_SIDES,
+    place_verdict,
+)
 from ctmeasure.planning.results import ThicknessState, ZoneCell
 from ctmeasure.progress import Progress, no_progress, part_of
 
@@ -125,6 +131,7 @@ def _cell(
         (UNREACHABLE_FLAG, reachable is False),
         (ACCESS_UNKNOWN_FLAG, reachable is None),
         (SHORT_TIP_FLAG, bool(places.tip_too_short[n])),
+        (UNSURE_EXIT_FLAG, str(places.far_side[n]) in UNSURE_FAR_SIDES),
         (TAKEN_DOWN_FLAG, scene.taken_down(angle)),
         (BRIDGED_FLAG, status == "gap"),
         ("under soft tissue", status == "soft tissue"),
@@ -135,6 +142,7 @@ def _cell(
     verdict = place_verdict(
         tuple(r.verdicts[n] for r in risks if r.counts(n)), missing=bool(missing), end_known=ends,
         far_side=str(places.far_side[n]), steep=psi > settings.angle_caution_deg,
+        refused=psi > settings.angle_refused_deg,
         barred=bool(scene.barred) or scene.taken_down(angle), limited=bool(finding) or status == "gap",
     )  # fmt: skip
     risk = risks[riskiest] if risks and ends else None

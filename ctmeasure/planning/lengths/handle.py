@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
+from ctmeasure.anatomy.landmarks import PointLps
+from ctmeasure.anatomy.mirrored import MIRRORED_U_MM
 from ctmeasure.errors import GeometryError
 from ctmeasure.planning.lengths.inputs import LengthInput
 from ctmeasure.planning.measurands import batch
 from ctmeasure.planning.measurands.annulus import RimEllipse, rim_ellipse
 from ctmeasure.planning.measurands.batch import Floats
 from ctmeasure.planning.measurands.inputs import as_point
+from ctmeasure.planning.measurands.measure import joint_draws
 from ctmeasure.planning.measurands.registry import CANAL, Context
 from ctmeasure.planning.measurands.scene import Scene
 
@@ -55,7 +59,8 @@ class HandlePlan:
             return scene.point("drum_centre") + noise
         normal = scene.annulus_plane().normal_lps
         if self._given.mirrored_umbo_lps is not None:
-            placing = settings.placement_noise_mm * scene.normals(MIRRORED, 3)
+            # How it was placed in the other ear, and how far the two ears of one head differ.
+            placing = math.hypot(settings.placement_noise_mm, MIRRORED_U_MM) * scene.normals(MIRRORED, 3)
             aimed = as_point(self._given.mirrored_umbo_lps) + placing
         else:
             centre = self._ellipse.centre(scene) if self._ellipse else scene.annulus_plane().point_lps
@@ -115,6 +120,32 @@ def planned_handle(given: LengthInput, context: Context, *, bent: bool = False) 
     return HandlePlan(aim, (*plan.flags, *words), moved, sources, given, ellipse)
 
 
+def planned_tip_lps(given: LengthInput) -> PointLps | None:
+    """Where the default handle tip is planned, for the mean points; None when an input is missing.
+
+    Parameters
+    ----------
+    given
+        The ear.
+
+    Returns
+    -------
+    tuple of three floats or None
+        LPS mm.
+
+    Raises
+    ------
+    ctmeasure.errors.LandmarkError
+        When landmarks contradict each other.
+    """
+    context = Context(given.measure, joint_draws(given.measure))
+    plan = planned_handle(given, context)
+    if not isinstance(plan, HandlePlan):
+        return None
+    x, y, z = (float(value) for value in plan.tip_lps(context.mean)[0])
+    return (x, y, z)
+
+
 def _ellipse_or_none(context: Context) -> RimEllipse | None:
     try:
         return rim_ellipse(context.mean.rim()[0])
@@ -129,11 +160,14 @@ def _off_promontory(plan: HandlePlan, context: Context) -> tuple[float, tuple[st
         return 0.0, (PROMONTORY_UNCHECKED,)
     normal = context.mean.annulus_plane().normal_lps[0]
     offset = plan.tip_lps(context.mean)[0] - context.mean.point("promontory")[0]
-    if np.linalg.norm(offset) >= keep:
-        return 0.0, ()
     along = float(offset @ normal)
     across_squared = float(offset @ offset) - along**2
+    if across_squared >= keep**2:
+        return 0.0, ()
+    # Medial of the promontory's most lateral point is inside it, however far.
     moved = float(np.sqrt(keep**2 - across_squared)) - along
+    if moved <= 0.0:
+        return 0.0, ()
     return moved, (f"tip moved {moved:.2f} mm out to stay {keep:g} mm off the promontory",)
 
 

@@ -23,6 +23,7 @@ from ctmeasure.planning.measurands.scene import Scene
 
 AS_IT_LIES = "as it lies on this scan"
 AS_PLANNED = "as planned"
+UNKNOWN_LATERALISATION_FLAG = "not offered: how far out the drum lies is not known"
 TAKEN_DOWN_FLAG = "drum is taken down: no size as it lies"
 LATERAL_AS_IT_LIES = {
     "handle": "handle_contact|handle_tip",
@@ -104,7 +105,7 @@ def _lying(context: Context, reconstruction: str, medial: str, flags: tuple[str,
         contact = context.first(LATERAL_AS_IT_LIES[kind])
         if contact is None:
             continue
-        down = _taken_down(context) if kind == "drum" else ()
+        down = _not_as_it_lies(context) if kind == "drum" else ()
         found.append(
             Span(
                 reconstruction,
@@ -129,11 +130,12 @@ def _from_tip(plan: HandlePlan, medial: str, scene: Scene) -> Floats:
     return scene.point(medial) - plan.tip_lps(scene)
 
 
-def _taken_down(context: Context) -> tuple[str, ...]:
-    """The flag when the drum lies out beyond the limit, or when nobody can tell whether it does."""
+def _not_as_it_lies(context: Context) -> tuple[str, ...]:
+    """Why no size is offered for the drum as it lies: it lies too far out, or nobody can tell whether it does."""
     limit = context.given.settings.drum_as_it_lies_limit_mm
-    if context.missing("annulus", "drum_centre", *CANAL):
-        return ()
+    missing = context.missing("annulus", "drum_centre", *CANAL)
+    if missing:
+        return (UNKNOWN_LATERALISATION_FLAG, needs_flag(context.given, *missing))
     out = float(context.mean.annulus_plane().signed_distance_mm(context.mean.point("drum_centre"))[0])
     return (TAKEN_DOWN_FLAG, f"drum {out:.1f} mm out, limit {limit:g} mm") if out > limit else ()
 
@@ -142,7 +144,7 @@ def _planned(
     given: LengthInput, context: Context, reconstruction: str, medial: str, flags: tuple[str, ...]
 ) -> list[Span]:
     plans = [(AS_PLANNED, planned_handle(given, context))]
-    if _taken_down(context):
+    if TAKEN_DOWN_FLAG in _not_as_it_lies(context):
         plans.append((AS_PLANNED, planned_handle(given, context, bent=True)))
     found = []
     for geometry, plan in plans:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from ctmeasure.anatomy.tabledata import table_rows
 
+OUT_OF_RANGE_WORDS = "outside published range"
+"""How the flag begins."""
+
 
 def range_flag(measurand_id: str, value: float) -> str:
     """A plausibility flag when a value lies outside the published range of its measurand, else an empty string.
@@ -19,5 +22,5 @@ def range_flag(measurand_id: str, value: float) -> str:
         if row["measurand"] == measurand_id and row["low"] and row["high"]:
             low, high = float(row["low"]), float(row["high"])
             if not low <= value <= high:
-                return f"outside published range {low:g} to {high:g} {row['unit']} ({row['source']}): plausibility only"
+                return f"{OUT_OF_RANGE_WORDS} {low:g} to {high:g} {row['unit']} ({row['source']}): plausibility only"
     return ""

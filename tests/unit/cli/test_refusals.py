@@ -83,6 +83,45 @@ def test_negated_axes_are_refused_by_side_and_by_the_missing_wall(
     assert "check the canal landmarks" in refused(capsys, tmp_path / "out", *plan)
 
 
+def test_swapped_canal_points_and_marks_of_the_other_ear_are_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def swap(row: dict[str, str]) -> None:
+        names = {"canal_medial": "canal_lateral", "canal_lateral": "canal_medial"}
+        row["id"] = names.get(row["id"], row["id"])
+
+    marks = changed_marks(tmp_path, swap)
+    assert "may be swapped" in refused(capsys, tmp_path / "out", "plan", str(SCAN), "--landmarks", str(marks))
+    other = {row["id"]: row for row in rows_of(SAMPLE / "landmarks_left.csv")}
+
+    def mix(row: dict[str, str]) -> None:
+        if row["id"] == "round_window":
+            row.update({axis: other["round_window"][axis] for axis in ("x_mm", "y_mm", "z_mm")})
+
+    marks = changed_marks(tmp_path, mix)
+    line = refused(capsys, tmp_path / "out", "plan", str(SCAN), "--landmarks", str(marks), "--side", "right")
+    assert "of one ear" in line
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"x_mm": "500"}, "outside the scan"),
+        ({"radius_mm": "30"}, "at most 3 mm"),
+    ],
+)
+def test_impossible_structures_are_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], change: dict[str, str], words: str
+) -> None:
+    rows = rows_of(SAMPLE / "structures.csv")
+    next(row for row in rows if row["id"] == "facial_nerve").update(change)
+    table = write_rows(tmp_path / "structures.csv", rows)
+    plan = ("plan", str(SCAN), "--landmarks", str(MARKS), "--structures", str(table))
+    line = refused(capsys, tmp_path / "out", *plan)
+    assert "facial_nerve" in line
+    assert words in line
+
+
 def test_swapped_axes_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     def swap(row: dict[str, str]) -> None:
         row["x_mm"], row["z_mm"] = row["z_mm"], row["x_mm"]

@@ -118,12 +118,12 @@ def test_impossible_directions_are_not_assessed(scene, marks, ear, direction, fl
     assert result.drill_depth_mm is None
 
 
-def test_a_refused_angle_is_flagged_and_at_best_a_caution(scene, marks, ear):
+def test_a_refused_angle_is_flagged_and_never_assessed_better_than_keep_out(scene, marks, ear):
     tilt = np.radians(70.0)
     direction = np.cos(tilt) * ear.canal.direction_lps(10.0) - np.sin(tilt) * ear.canal.axis_lps
     (result,) = assess_sites(scene, [site(marks, ear, "a", 10.0, direction=tuple(map(float, 7.0 * direction)))])
     assert "angle refused" in result.flags
-    assert result.verdict != "clear"
+    assert result.verdict in ("keep out", "not assessed")
     assert result.angle_to_normal_deg == pytest.approx(70.0, abs=2.0)
     assert np.linalg.norm(result.direction_lps) == pytest.approx(1.0)
 
@@ -187,6 +187,27 @@ def test_a_wall_entered_as_taken_down_is_not_assessed_there(make_scene):
     assert {c.verdict for c in down} == {"not assessed"}
     assert all("wall taken down there" in c.flags for c in down if c.entry_lps)
     assert "clear" not in {c.verdict for c in eroded}
+
+
+def test_a_wall_taken_down_somewhere_bars_everything(make_scene):
+    cells = map_zone(make_scene(facts=CaseFacts(side="right", wall_taken_down="yes"))).cells
+    assert {c.verdict for c in cells} == {"not assessed"}
+    assert all("wall entered as taken down, but not where" in c.flags for c in cells)
+
+
+@pytest.mark.parametrize(
+    ("entered", "flag", "asks", "spares"),
+    [
+        ({"findings": {"facial_dehiscence": "present"}}, "facial canal entered as dehiscent", 0.0, 250.0),
+        ({"nerve_seen_bare": "yes"}, "nerve entered as seen bare", 0.0, 250.0),
+        ({"findings": {"tegmen_defect": "present"}}, "tegmen defect entered", 0.0, 90.0),
+    ],
+)
+def test_a_finding_asks_for_care_where_its_structure_is_needed(make_scene, entered, flag, asks, spares):
+    scene = make_scene(facts=CaseFacts(side="right", **entered))
+    assert flag in scene.finding_flags(asks)
+    assert flag not in scene.finding_flags(spares)
+    assert "clear" not in {c.verdict for c in map_zone(scene).cells if c.wall_angle_deg in (0.0, 8.0, 16.0)}
 
 
 def test_an_unmeasured_point_spread_resolves_nothing_under_a_millimetre(make_scene, phantoms):

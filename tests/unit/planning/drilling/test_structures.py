@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -133,6 +135,58 @@ def test_what_a_sector_needs(ear, marks, angle, change, missing):
         canal=ear.canal,
     )
     assert {words for words, mask in found.items() if mask[0]} == missing
+
+
+def stub_of(tube, angle):
+    """Three vertices at the end of a tube that is farther from the path."""
+    part = slice(3) if angle != 50.0 else slice(-3, None)
+    return replace(tube, points=tube.points[part], radii_mm=tube.radii_mm[part])
+
+
+def far_piece_of(patch, ear, angle):
+    """The marks of a patch that lie 7 mm and more outside of the path, and to its side."""
+    points = patch.points_lps
+    beside = np.cos(np.radians(ear.canal.wall_angle_deg(points) - angle)) > 0.85
+    outer = beside & (ear.canal.depth_mm(points) > 8.0)
+    return replace(patch, points=tuple(p for p, far in zip(patch.points, outer, strict=True) if far))
+
+
+@pytest.mark.parametrize(
+    ("angle", "id_", "words"),
+    [
+        (50.0, "chorda_tympani", "chorda tympani"),
+        (0.0, "lateral_semicircular_canal", "lateral semicircular canal"),
+        (250.0, "carotid_canal", "carotid canal"),
+        (0.0, "tegmen", "tegmen"),
+        (300.0, "joint_fossa", "joint fossa"),
+    ],
+)
+def test_a_stub_or_a_far_piece_is_not_the_structure(ear, marks, angle, id_, words):
+    structures = tuple(
+        s if s.id != id_ else (stub_of(s, angle) if isinstance(s, Tube) else far_piece_of(s, ear, angle))
+        for s in marks.everything(ear)
+    )
+    found = missing_needs(
+        sector_of(angle), marks.at(ear, [angle], [3.4], [2.0]), q_lps=marks.at(ear, [angle], [5.5], [1.0]),
+        obstacles=obstacles(structures, landmarks=ear.landmarks, settings=Settings()), structures=structures,
+        landmarks=ear.landmarks, facts=CaseFacts(), canal=ear.canal,
+    )  # fmt: skip
+    assert found[words][0]
+
+
+def test_no_ear_is_without_a_facial_nerve(ear, marks):
+    structures = (
+        *(s for s in marks.everything(ear) if s.id not in ("facial_nerve", "tegmen")),
+        Tube("facial_nerve", "absent", ()),
+        Patch("tegmen", "absent", ()),
+    )
+    found = missing_needs(
+        sector_of(0.0), marks.at(ear, [0.0], [3.4], [2.0]), q_lps=marks.at(ear, [0.0], [5.5], [1.0]),
+        obstacles=obstacles(structures, landmarks=ear.landmarks, settings=Settings()), structures=structures,
+        landmarks=ear.landmarks, facts=CaseFacts(), canal=ear.canal,
+    )  # fmt: skip
+    assert found["tegmen"][0]
+    assert found["facial canal (tympanic segment)"][0]
 
 
 def test_not_seen_is_no_answer_and_absent_is_one(ear, marks):

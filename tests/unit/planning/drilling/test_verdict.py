@@ -41,7 +41,10 @@ def test_one_structure(central, margin, p_contact, upper_below, risk, verdict):
         (("clear",), {"far_side": "joint"}, "keep out"),
         (("clear",), {"far_side": "dura"}, "keep out"),
         (("clear",), {"far_side": "vein"}, "keep out"),
-        (("clear",), {"far_side": "soft tissue"}, "clear"),
+        (("clear",), {"far_side": "soft tissue"}, "caution"),  # no recognised space: bone may go on behind
+        (("clear",), {"far_side": "closed cell or marrow"}, "caution"),
+        (("clear",), {"far_side": "mastoid cell"}, "clear"),
+        (("clear",), {"steep": True, "refused": True}, "keep out"),
         (("clear",), {"steep": True}, "caution"),
         (("clear",), {"limited": True}, "caution"),
         (("clear",), {"barred": True}, "not assessed"),

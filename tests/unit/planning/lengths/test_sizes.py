@@ -84,6 +84,31 @@ def test_drum_far_out_gets_no_size_as_it_lies(make_lengths) -> None:  # type: ig
     assert _rows(rows, "total", AS_PLANNED, "planned handle tip")[0].size_mm is not None
 
 
+def test_no_size_as_it_lies_when_nobody_can_tell_how_far_out_the_drum_is(make_lengths) -> None:  # type: ignore[no-untyped-def]
+    rows = candidate_lengths(make_lengths(status={"canal_lateral": "not_seen"}))
+    (lying,) = _rows(rows, "total", AS_IT_LIES)
+    assert lying.size_mm is None
+    assert any("how far out the drum lies is not known" in flag for flag in lying.flags)
+    assert any("canal_lateral" in flag for flag in lying.flags)
+
+
+@pytest.mark.parametrize("medial", [1.0, 2.0, 5.0])
+def test_a_tip_inside_the_promontory_is_moved_out(make_lengths, medial: float) -> None:  # type: ignore[no-untyped-def]
+    """The promontory point is its most lateral one, so a tip medial of it lies in bone however far."""
+    plan, context = _plan(make_lengths(points={"promontory": (-1.0 + medial, 0.6, 0)}))
+    tip = plan.tip_lps(context.mean)[0]
+    # 1.5 mm off a point 0.6 mm aside: sqrt(1.5^2 - 0.6^2) = 1.3748 mm along the normal.
+    assert tip == pytest.approx([-1.0 + medial + 1.3748, 0, 0], abs=1e-4)
+    assert any("off the promontory" in flag for flag in plan.flags)
+
+
+def test_a_mirrored_umbo_carries_the_doubt_of_two_ears(make_lengths) -> None:  # type: ignore[no-untyped-def]
+    """Per axis: 0.1 placement, 0.4 between the ears, 0.1 how it is reached; footplate 0.1: sqrt(0.01 + 0.16 + 0.02)."""
+    rows = candidate_lengths(make_lengths(mirrored_umbo_lps=(-1.0, 0.0, 0.0)))
+    planned = _rows(rows, "total", AS_PLANNED, "planned handle tip")[0]
+    assert planned.needed.standard_uncertainty == pytest.approx(0.19**0.5, rel=0.06)
+
+
 def test_default_tip_is_medial_to_the_rim_centre(make_lengths) -> None:  # type: ignore[no-untyped-def]
     plan, context = _plan(make_lengths())
     assert isinstance(plan, HandlePlan)
