@@ -110,6 +110,20 @@ def series(
 
 
 @app.command()
+def cache(
+    action: Annotated[
+        str, typer.Argument(help="show; on: keep scans from now on; purge: delete them; off: both.")
+    ] = "show",
+    json: Json = False,
+) -> int:
+    """Keep decoded scans of this account for the next time; off until switched on, since voxels are patient data."""
+    from ctmeasure.app.kept import cache_as_json, cache_as_text, run_cache
+
+    typer.echo((cache_as_json if json else cache_as_text)(run_cache(action)))
+    return 0
+
+
+@app.command()
 def plan(
     scan: Annotated[Path, typer.Argument(help="DICOM folder, file, ZIP or DICOMDIR.")],
     out: Out,

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from ctmeasure.errors import ScanError
+from ctmeasure.io.dicom.cache import kept_or_read
 from ctmeasure.io.dicom.choose import choose
+from ctmeasure.io.dicom.crop import Crop, cut, slices_for
 from ctmeasure.io.dicom.find import Found, SeriesRow, survey
 from ctmeasure.io.dicom.order import Arrangement
 from ctmeasure.io.dicom.pixels import read_pixels
@@ -37,6 +39,7 @@ def load_series(
     side: str | None = None,
     untilt: bool = False,
     hash_content: bool = True,
+    crop: Crop | None = None,
     progress: Progress = no_progress,
 ) -> LoadedSeries:
     """Load one CT series, or one research file, as a volume in patient coordinates.
@@ -55,6 +58,9 @@ def load_series(
         interpolation between slices). Without it a tilt is refused.
     hash_content
         Whether to compute the content hash (about as long as the reading itself).
+    crop
+        Read only the slices of one ear and keep only its block; the volume then has no content hash, and nothing is
+        taken from the cache or kept in it.
     progress
         Told as it goes; may stop it.
 
@@ -90,7 +96,8 @@ def load_series(
 
     path = Path(path)
     if is_research_file(path):
-        return load_research(path, side=side, progress=progress)
+        loaded = load_research(path, side=side, progress=progress)
+        return loaded if crop is None else replace(loaded, volume=cut(loaded.volume, crop))
     everything = survey(path, progress=part_of(progress, 0.0, HEADERS_SHARE))
     found, because = choose(everything, series_uid=series_uid, side=side)
     return load_found(
@@ -100,6 +107,7 @@ def load_series(
         notes=everything.notes,
         untilt=untilt,
         hash_content=hash_content,
+        crop=crop,
         progress=part_of(progress, HEADERS_SHARE, 1.0),
     )
 
@@ -112,6 +120,7 @@ def load_found(
     notes: tuple[str, ...] = (),
     untilt: bool = False,
     hash_content: bool = True,
+    crop: Crop | None = None,
     progress: Progress = no_progress,
 ) -> LoadedSeries:
     """Load a series that was found and ordered before.
@@ -124,7 +133,7 @@ def load_found(
         Why this one was taken.
     notes
         What the survey noticed on the way; becomes part of the warnings.
-    side, untilt, hash_content, progress
+    side, untilt, hash_content, crop, progress
         As for `load_series`.
 
     Returns
@@ -152,7 +161,12 @@ def load_found(
     if side is not None and found.row.side_hint not in ("", "both", side):
         warnings.append(f"the series says {found.row.side_hint}, the side asked for is {side}: check the side")
     unit = _declared_unit(arrangement)
-    pixels = read_pixels(arrangement, hash_content=hash_content, hu=unit == "HU", progress=progress)
+    whole = arrangement.shape_kji
+    if crop is not None:
+        arrangement = slices_for(arrangement, crop)
+        pixels = read_pixels(arrangement, hash_content=False, hu=unit == "HU", progress=progress)
+    else:
+        pixels = kept_or_read(arrangement, hash_content=hash_content, hu=unit == "HU", progress=progress)
     warnings += pixels.warnings
     common = arrangement.headers[0].common
     values, affine = pixels.values, arrangement.affine_lps
@@ -178,7 +192,12 @@ def load_found(
         date=common.date,
         patient_pseudonym=common.pseudonym,
     )
-    return LoadedSeries(Volume(geometry, values, source), found.row, tuple(warnings), because)
+    volume = Volume(geometry, values, source)
+    if crop is not None:
+        volume = cut(volume, crop)
+        size = " x ".join(map(str, whole))
+        warnings.append(f"only a block around one ear was read, of a scan of {size} voxels")
+    return LoadedSeries(volume, found.row, tuple(warnings), because)
 
 
 def _declared_unit(arrangement: Arrangement) -> str:
