@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
@@ -11,6 +12,14 @@ from ctmeasure.anatomy.facts import facts_from_mapping, facts_to_mapping
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, PointLps
 from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
 from ctmeasure.anatomy.vocabulary import Side, Status
+from ctmeasure.case.inputs import (
+    INPUTS,
+    NOT_KEPT,
+    UNCHECKED_WARNING,
+    input_hashes,
+    refuse_other_inputs,
+    refuse_other_side,
+)
 from ctmeasure.case.json_lines import json_lines
 from ctmeasure.case.model import SCHEMA_VERSION, Case, HistoryEntry, Picture, ScanReference, SiteRequest
 from ctmeasure.errors import CaseError, CtmeasureError
@@ -96,8 +105,52 @@ def case_to_json(case: Case) -> str:
     CaseError
         When a value cannot be written as JSON (not a number).
     """
+    document = _document(stamped(case))
+    try:
+        return json_lines(document.model_dump(mode="json"))
+    except ValueError as error:
+        raise CaseError(f"the case holds a value JSON cannot write ({error})", expected="finite numbers") from None
+
+
+def stamped(case: Case) -> Case:
+    """The case with hashes of its inputs in the provenance of its results; one that has them already is kept.
+
+    Parameters
+    ----------
+    case
+        With results that were just computed from its inputs; without results it is returned as it is.
+
+    Returns
+    -------
+    Case
+
+    Raises
+    ------
+    CaseError
+        When an input is a number JSON cannot write.
+
+    Notes
+    -----
+    A change that leaves the results valid and the inputs not (names taken out of the placements, say) has to drop
+    the old hashes first.
+    """
+    if case.results is None or INPUTS in case.results.provenance:
+        return case
+    bare = _document(replace(case, results=None, fitness=None, pictures=(), history=()))
+    try:
+        return _with_inputs(case, input_hashes(bare.model_dump(mode="json")))
+    except ValueError as error:
+        raise CaseError(f"the case holds a value JSON cannot write ({error})", expected="finite numbers") from None
+
+
+def _with_inputs(case: Case, inputs: dict[str, str] | str) -> Case:
+    assert case.results is not None
+    return replace(case, results=replace(case.results, provenance={**case.results.provenance, INPUTS: inputs}))
+
+
+def _document(case: Case) -> CaseDocument:
     settings = {name: getattr(case.settings, name) for name in Settings.__dataclass_fields__}
-    document = CaseDocument(
+    return CaseDocument(
         schema_version=1,
         side=case.side,
         scan=case.scan,
@@ -113,10 +166,6 @@ def case_to_json(case: Case) -> str:
         pictures=list(case.pictures),
         history=list(case.history),
     )
-    try:
-        return json_lines(document.model_dump(mode="json"))
-    except ValueError as error:
-        raise CaseError(f"the case holds a value JSON cannot write ({error})", expected="finite numbers") from None
 
 
 def case_from_json(text: str, *, name: str = "case.json") -> Case:
@@ -136,7 +185,8 @@ def case_from_json(text: str, *, name: str = "case.json") -> Case:
     Raises
     ------
     CaseError
-        When it is not JSON, not a case, of an unknown schema version, or contradicts itself.
+        When it is not JSON, not a case, of an unknown schema version, or contradicts itself: a side that its marks or
+        facts deny, or results that were made from other inputs than those beside them.
     """
     try:
         data = json.loads(text)
@@ -153,7 +203,7 @@ def case_from_json(text: str, *, name: str = "case.json") -> Case:
         )
     try:
         document = CaseDocument.model_validate(data)
-        return Case(
+        case = Case(
             side=document.side,
             scan=document.scan,
             facts=facts_from_mapping(document.facts),
@@ -168,6 +218,8 @@ def case_from_json(text: str, *, name: str = "case.json") -> Case:
             history=tuple(document.history),
             seed=document.seed,
         )
+        refuse_other_side(case)
+        return _checked_results(case, data)
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
@@ -175,7 +227,27 @@ def case_from_json(text: str, *, name: str = "case.json") -> Case:
             f"'{name}': {where}: {first['msg']}", expected="a saved case", action="use an undamaged copy"
         ) from None
     except CtmeasureError as error:
-        raise CaseError(f"'{name}': {error}", expected="a saved case") from None
+        raise CaseError(
+            f"'{name}': {error.found}",
+            expected=error.expected or "a saved case",
+            action=error.action or "use an undamaged copy",
+        ) from None
+
+
+def _checked_results(case: Case, data: dict[str, Any]) -> Case:
+    """The case as read, its results shown to belong to its inputs, or marked as not to be checked."""
+    if case.results is None:
+        return case
+    kept = case.results.provenance.get(INPUTS)
+    if kept == NOT_KEPT:
+        return case
+    if not isinstance(kept, dict):
+        results = replace(case.results, warnings=(*case.results.warnings, UNCHECKED_WARNING))
+        return _with_inputs(replace(case, results=results), NOT_KEPT)
+    refuse_other_inputs(kept, data)
+    provenance = {key: value for key, value in case.results.provenance.items() if key != INPUTS}
+    # hashed anew as this version writes it: a setting it adds is in the file from the next save on
+    return stamped(replace(case, results=replace(case.results, provenance=provenance)))
 
 
 def case_schema() -> dict[str, Any]:

@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
+from ctmeasure.case.document import stamped
 from ctmeasure.case.model import Case, Picture
 from ctmeasure.case.store import save_case
 from ctmeasure.errors import OutputError
@@ -121,7 +122,7 @@ def write_pictured(
     The typesetter works beside the writing of the other files. Equal cases (and scans) give equal bytes in every
     file; times stand only in the history inside case.json.
     """
-    case = _with_pictures(case, [picture for picture, _ in pictures], notes)
+    case = _with_pictures(stamped(case), [picture for picture, _ in pictures], notes)
     progress("drawing maps", 0.0)
     content = build_content(case, pictures, list(notes))
     with ThreadPoolExecutor(1) as beside:

@@ -30,8 +30,10 @@ def fabricated() -> ModuleType:
 
 @pytest.fixture(scope="session")
 def case(fabricated):
-    """A planned right ear."""
-    return fabricated.fabricated_case()
+    """A planned right ear, its results stamped with what they were made from, as every saved case is."""
+    from ctmeasure.case.document import stamped
+
+    return stamped(fabricated.fabricated_case())
 
 
 @pytest.fixture(scope="session")
