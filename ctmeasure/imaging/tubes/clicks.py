@@ -142,7 +142,7 @@ def _inside(points: Floats, structure_id: str, geometry: Geometry) -> tuple[Floa
 
 def check_on_canal(
     volume: Volume, clicks_lps: Floats, *, moved_lps: Floats, speed: Floats, levels: TubeLevels, structure_id: str
-) -> tuple[str, ...]:
+) -> tuple[int, tuple[str, ...]]:
     """Refuse clicks in bone or air with no canal in reach; flag those in soft tissue without one.
 
     Parameters
@@ -156,11 +156,12 @@ def check_on_canal(
     levels
         Grey levels.
     structure_id
-        For the message.
+        For the message. The chorda's last clicks may lie in air: there it has left its canal.
 
     Returns
     -------
-    tuple of str
+    tuple
+        How many clicks, from the first, are on a canal, and flags.
 
     Raises
     ------
@@ -169,21 +170,21 @@ def check_on_canal(
     """
     around = 0.2 * np.concatenate([np.zeros((1, 3)), np.eye(3), -np.eye(3)])
     values = np.nanmean(sample(volume, moved_lps[:, None] + around).values, axis=1)
-    flags: list[str] = []
-    for n, value in enumerate(values):
-        if speed[n] >= NO_RIDGE:
-            continue
-        if value > levels.soft + IN_BONE * levels.step:
-            where = "solid bone"
-        elif value < levels.soft - IN_AIR * (levels.soft - levels.air):
-            where = "air"
-        else:
-            flags.append(f"click {n + 1}: no canal seen within reach")
-            continue
+    lost = speed < NO_RIDGE
+    in_bone = lost & (values > levels.soft + IN_BONE * levels.step)
+    in_air = lost & (values < levels.soft - IN_AIR * (levels.soft - levels.air))
+    flags = [f"click {n + 1}: no canal seen within reach" for n in np.flatnonzero(lost & ~in_bone & ~in_air)]
+    used = len(values)
+    if structure_id == "chorda_tympani":
+        while used > LEAST and in_air[used - 1]:
+            used -= 1
+        if used < len(values):
+            flags.append(f"partial: from click {used + 1} on the chorda runs in air; traced in its bony canal only")
+    for n in np.flatnonzero((in_bone | in_air)[:used]):
         place = ", ".join(f"{v:.1f}" for v in clicks_lps[n])
         raise LandmarkError(
-            f"click {n + 1} on '{structure_id}' at ({place}) lies in {where}",
+            f"click {n + 1} on '{structure_id}' at ({place}) lies in {'solid bone' if in_bone[n] else 'air'}",
             expected="a click inside the canal, within about half a millimetre",
             action="move the click onto the canal",
         )
-    return tuple(flags)
+    return used, tuple(flags)

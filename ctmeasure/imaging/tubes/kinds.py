@@ -25,6 +25,8 @@ class TubeKind:
         How far a click may be moved to the ridge.
     bulge_mm
         Allowance added to the radius where the bony wall is open.
+    bridge_mm
+        Longest stretch without any canal that a route may bridge.
     """
 
     structure_id: str
@@ -34,15 +36,17 @@ class TubeKind:
     grid_mm: float
     snap_mm: float
     bulge_mm: float
+    bridge_mm: float
 
 
 KINDS = {
     kind.structure_id: kind
     for kind in (
         # Canal 0.97 (0.35) across in its labyrinthine part, 2.07 (0.42) in the geniculate fossa: Fondjo et al., HRCT of
-        # 194 bones. The nerve as small as 1.0 across, the chorda 0.3 to 0.6 across (from memory). Bulge: our choice.
-        TubeKind("facial_nerve", 0.65, 0.25, (0.5, 0.75), 0.3, 0.6, 0.2),
-        TubeKind("chorda_tympani", 0.27, 0.10, (0.3,), 0.2, 0.6, 0.0),
+        # 194 bones. The nerve as small as 1.0 across, the chorda 0.3 to 0.6 across (from memory). A bare stretch is 0.4
+        # to 2.64 long: Takahashi & Sando 1992, Ann Otol Rhinol Laryngol 101:925-930. Bulge, grid, snap: our choice.
+        TubeKind("facial_nerve", 0.65, 0.25, (0.5, 0.75), 0.3, 0.6, 0.2, 3.0),
+        TubeKind("chorda_tympani", 0.27, 0.10, (0.3,), 0.2, 0.6, 0.0, 1.0),
     )
 }
 

@@ -31,6 +31,10 @@ PATIENCE = 2.5
 """First time limit of a front, per mm between the clicks; doubled until it arrives."""
 OFF_RIDGE = 0.04
 """Mean speed under which a stretch of route followed no canal."""
+STRETCH_MM = 2.0
+"""Length over which that mean is taken."""
+LOST_DETOUR = 2.5
+"""A leg this much longer than its chord, besides a little, went another way."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -186,10 +190,33 @@ def route(ridge: Ridge, points_lps: Floats) -> Floats:
     Sethian JA 1996, A fast marching level set method, DOI 10.1073/pnas.93.4.1591; Cohen LD, Kimmel R 1997, Global
     minimum for active contour models: a minimal path approach, DOI 10.1023/A:1007922224810.
     """
-    pieces = [points_lps[:1]]
-    for start, end in pairwise(points_lps):
-        pieces.append(_leg(ridge, start, end)[1:])
-    return np.concatenate(pieces)
+    return joined(legs(ridge, points_lps))
+
+
+def legs(ridge: Ridge, points_lps: Floats) -> list[Floats]:
+    """The same, one piece (n, 3) from each point to the next."""
+    return [_leg(ridge, start, end) for start, end in pairwise(points_lps)]
+
+
+def joined(pieces: list[Floats]) -> Floats:
+    """Pieces that follow each other as one route."""
+    return np.concatenate([pieces[0], *(piece[1:] for piece in pieces[1:])])
+
+
+def off_ridge(ridge: Ridge, path_lps: Floats, *, spacing_mm: float) -> NDArray[np.bool_]:
+    """Where a path follows no canal, shape (n,): the speed's running mean over 2 mm is next to nothing."""
+    from scipy.ndimage import uniform_filter1d
+
+    width = max(round(STRETCH_MM / spacing_mm), 1)
+    return np.asarray(uniform_filter1d(ridge.at(path_lps), width, mode="nearest") < OFF_RIDGE)
+
+
+def astray(ridge: Ridge, piece: Floats, *, kind: TubeKind) -> bool:
+    """Whether a leg left its canal for longer than a bare stretch, or went a long way round, to get to its click."""
+    length = float(np.linalg.norm(np.diff(piece, axis=0), axis=1).sum())
+    chord = float(np.linalg.norm(piece[-1] - piece[0]))
+    lost = off_ridge(ridge, piece, spacing_mm=ridge.step_mm)
+    return bool(lost.mean() * length > kind.bridge_mm or length > LOST_DETOUR * chord + STRETCH_MM)
 
 
 def _leg(ridge: Ridge, start: Floats, end: Floats) -> Floats:

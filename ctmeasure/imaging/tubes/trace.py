@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ctmeasure.errors import LandmarkError
 from ctmeasure.geometry.polylines import arc_lengths_mm
 from ctmeasure.imaging.levels import POINT_SPREAD_FLAG, PointSpread, point_spread
 from ctmeasure.imaging.tubes.clicks import Side, check_clicks, check_on_canal
@@ -17,7 +18,7 @@ from ctmeasure.imaging.tubes.parts import genua, segments
 from ctmeasure.imaging.tubes.plausibility import plausibility_flags
 from ctmeasure.imaging.tubes.refine import SPACING_MM, Refined, refine
 from ctmeasure.imaging.tubes.result import UNCONFIRMED_U_MM, SampleMarks, Segment, TracedTube
-from ctmeasure.imaging.tubes.route import MARGIN_MM, OFF_RIDGE, Ridge, ridge_speed, route, snap
+from ctmeasure.imaging.tubes.route import MARGIN_MM, Ridge, astray, joined, legs, off_ridge, ridge_speed, snap
 from ctmeasure.imaging.tubes.tissue import TubeLevels, metal_places, tube_levels
 from ctmeasure.progress import Progress, no_progress
 from ctmeasure.volume.quality import ScanFitness
@@ -35,12 +36,16 @@ OPEN_U_MM = 0.10
 """The same where the wall is open: the nerve may bulge (our choice)."""
 NO_WALL_U_MM = 0.25
 """The same where no wall was fitted at all."""
+ASTRAY_MM = 0.5
+"""Reach of that on either side."""
 MODEL_U_MM = 0.02
 """What a round canal in a Gaussian scan leaves out, per direction and in the radius; from synthetic ears."""
+ALIKE_SD = 2.5
+"""A radius within this many of the kind's standard deviations looks like the tube."""
+LEAST_SAMPLES = 6
+"""A shorter part says no direction."""
 NEAR_END_MM = 1.0
 """A path that ends this close to the scan's border was cut off by it."""
-STRETCH_MM = 2.0
-"""Off-ridge is judged over this length of route."""
 
 
 def trace_tube(
@@ -98,6 +103,16 @@ def trace_tube(
     Route: Deschamps T, Cohen LD 2001, Fast extraction of minimal paths in 3D images, DOI
     10.1016/S1361-8415(01)00046-9. Edge shift of curved blurred edges: second-order expansion of the blurred disc (a
     non-central chi-square distribution).
+
+    Example
+    -------
+    >>> from ctmeasure.volume.geometry import Geometry
+    >>> z, y, x = np.mgrid[0:40, 0:30, 0:30] * 0.3
+    >>> level = 1600.0 - 1560.0 / (1.0 + np.exp((np.hypot(x - 4.5, y - 4.5) - 0.65) / 0.12))
+    >>> grid = Geometry((40, 30, 30), np.diag([0.3, 0.3, 0.3, 1.0])[[2, 1, 0, 3]])
+    >>> tube = trace_tube(Volume(grid, level.astype(np.int16)), [[4.6, 4.4, 10.0], [4.4, 4.6, 2.0]])
+    >>> bool(np.abs(tube.points_lps[:, :2] - 4.5).max() < 0.05), [part.part for part in tube.segments]
+    (True, ['mastoid'])
     """
     kind = tube_kind(structure_id)
     clicks = check_clicks(clicks_lps, structure_id=structure_id, geometry=volume.geometry, side=side)
@@ -107,15 +122,16 @@ def trace_tube(
     spread = point_spread(volume, fitness)
     ridge = ridge_speed(block, clicks.points_lps, kind=kind, levels=levels, spread=spread)
     moved, speed = snap(ridge, clicks.points_lps, reach_mm=kind.snap_mm)
-    off = check_on_canal(
+    used, off = check_on_canal(
         block, clicks.points_lps, moved_lps=moved, speed=speed, levels=levels, structure_id=structure_id
     )
     progress("tracing: following it", 0.3)
-    way = route(ridge, moved)
+    way, lost, (first, last) = _way(ridge, moved[:used], kind)
     progress("tracing: fitting its wall", 0.5)
     refined = refine(block, way, kind=kind, levels=levels, spread=spread)
     progress("tracing: doubt", 0.85)
     marks = _marks(refined, block, ridge, levels)
+    refined, marks, cut = _seen_part(refined, marks, kind)
     covariance, radius_u = _doubt(block, refined, marks, kind, levels, spread)
     along = arc_lengths_mm(refined.path_lps)
     centre_u = np.sqrt(np.maximum(np.linalg.eigvalsh(covariance)[:, -1], 0.0))
@@ -124,6 +140,8 @@ def trace_tube(
     flags = [
         *clicks.flags,
         *off,
+        *lost,
+        *cut,
         *((POINT_SPREAD_FLAG,) if spread.assumed else ()),
         *levels.flags,
         *_mark_flags(marks, along),
@@ -144,18 +162,37 @@ def trace_tube(
         marks,
         parts,
         bends,
-        clicks.points_lps,
+        clicks.points_lps[first : last + 1],
         kind.bulge_mm,
         tuple(dict.fromkeys(flags)),
     )
 
 
+def _way(ridge: Ridge, moved: Floats, kind: TubeKind) -> tuple[Floats, list[str], tuple[int, int]]:
+    """Route through the clicks, less legs that followed no canal; what was left out; first and last click used."""
+    pieces = legs(ridge, moved)
+    bad = [astray(ridge, piece, kind=kind) for piece in pieces]
+    if all(bad):
+        raise LandmarkError(
+            f"no canal was found between the clicks on '{kind.structure_id}'",
+            expected="clicks along one canal with bony walls",
+            action="check the clicks, add some between them, or mark the tube by hand with radii",
+        )
+    # The longest run of good legs.
+    best, start = (0, 0, 0.0), 0
+    for n in range(len(pieces) + 1):
+        if n == len(pieces) or bad[n]:
+            length = float(sum(np.linalg.norm(np.diff(p, axis=0), axis=1).sum() for p in pieces[start:n]))
+            best = max(best, (start, n, length), key=lambda run: run[2])
+            start = n + 1
+    lost = [f"partial: no canal seen from click {n + 1} to click {n + 2}" for n, wrong in enumerate(bad) if wrong]
+    return joined(pieces[best[0] : best[1]]), lost, (best[0], best[1])
+
+
 def _marks(refined: Refined, block: Volume, ridge: Ridge, levels: TubeLevels) -> SampleMarks:
-    from scipy.ndimage import uniform_filter1d
     from scipy.spatial import cKDTree
 
     sections, path = refined.sections, refined.path_lps
-    speed = uniform_filter1d(ridge.at(path), max(round(STRETCH_MM / SPACING_MM), 1), mode="nearest")
     metal = metal_places(block, levels)
     near = np.zeros(len(path), np.bool_)
     if len(metal):
@@ -165,8 +202,42 @@ def _marks(refined: Refined, block: Volume, ridge: Ridge, levels: TubeLevels) ->
         no_wall=~sections.valid,
         scan_edge=sections.left_scan,
         metal=near,
-        off_ridge=speed < OFF_RIDGE,
+        off_ridge=off_ridge(ridge, path, spacing_mm=SPACING_MM),
     )
+
+
+def _seen_part(refined: Refined, marks: SampleMarks, kind: TubeKind) -> tuple[Refined, SampleMarks, list[str]]:
+    """Part between stretches too long to bridge in which no canal is seen; what was left out."""
+    along = arc_lengths_mm(refined.path_lps)
+    blind = marks.no_wall | marks.off_ridge
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], blind, [False]]).astype(np.int8)))
+    gaps = [(a, b) for a, b in edges.reshape(-1, 2) if along[b - 1] - along[a] > kind.bridge_mm]
+    starts = [0, *(b for _, b in gaps)]
+    stops = [*(a for a, _ in gaps), len(along)]
+    # The part with most samples that look like this tube, not the longest one: a wrong way is often long.
+    alike = ~marks.doubtful & (np.abs(refined.radius_mm - kind.radius_mm) < ALIKE_SD * kind.radius_sd_mm)
+    start, stop = max(zip(starts, stops, strict=True), key=lambda run: (int(alike[run[0] : run[1]].sum()), -run[0]))
+    if stop - start < LEAST_SAMPLES:
+        raise LandmarkError(
+            f"no bony canal is seen along the clicks on '{kind.structure_id}'",
+            expected="a canal with bony walls",
+            action="check the clicks, or mark the tube by hand with radii",
+        )
+    flags = []
+    if start > 0:
+        flags.append(f"partial: no canal seen over the first {along[start]:.1f} mm; left out")
+    if stop < len(along):
+        flags.append(f"partial: no canal seen over the last {along[-1] - along[stop - 1]:.1f} mm; left out")
+    part = slice(int(start), int(stop))
+    kept = replace(
+        refined,
+        path_lps=refined.path_lps[part],
+        radius_mm=refined.radius_mm[part],
+        covariance=refined.covariance[part],
+        radius_u_mm=refined.radius_u_mm[part],
+        bone=refined.bone[part],
+    )
+    return kept, SampleMarks(*(getattr(marks, item.name)[part].copy() for item in fields(marks))), flags
 
 
 def _doubt(
@@ -198,11 +269,13 @@ def _doubt(
         radius_variance = radius_variance + change**2
         moved = np.linalg.norm(other.offset_mm - fits[0].offset_mm, axis=1)[seen]
         covariance = covariance + (np.interp(number, some[seen], moved) ** 2)[:, None, None] * np.eye(3)
-    extra = (
-        np.where(marks.metal, METAL_U_MM**2, 0.0)
-        + np.where(marks.open_wall, OPEN_U_MM**2, 0.0)
-        + np.where(marks.no_wall | marks.off_ridge, NO_WALL_U_MM**2, 0.0)
-    )
+    from scipy.ndimage import maximum_filter1d, uniform_filter1d
+
+    # A stretch without wall also leads its neighbours' path astray, less with distance.
+    blind = np.where(marks.no_wall | marks.off_ridge, NO_WALL_U_MM**2, 0.0)
+    width = 2 * max(round(ASTRAY_MM / SPACING_MM), 1) + 1
+    blind = np.maximum(blind, uniform_filter1d(maximum_filter1d(blind, width), width))
+    extra = np.where(marks.metal, METAL_U_MM**2, 0.0) + np.where(marks.open_wall, OPEN_U_MM**2, 0.0) + blind
     covariance = covariance + extra[:, None, None] * np.eye(3)
     return covariance, np.sqrt(radius_variance + extra)
 
