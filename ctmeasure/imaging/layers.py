@@ -132,7 +132,7 @@ def fit(
     LayerFit
         ``ok`` False where there was no bone to fit.
     """
-    from ctmeasure.kernels import rays
+    from ctmeasure.kernels import wall_layers as model
 
     n = len(values)
     contrast = levels.bone - levels.air
@@ -140,41 +140,41 @@ def fit(
     has_fall = has_bone & np.isfinite(found.fall_x)
     edge, before = _front_guess(values, offsets_mm, found.peak_x, found.peak, levels)
     air_lined = before < levels.air_soft
-    begin = np.zeros((n, rays.PARAMETERS))
-    sd = np.zeros((n, rays.PARAMETERS))
-    begin[:, rays.FRONT_X] = np.where(has_bone, edge, 0.0)
-    sd[:, rays.FRONT_X] = np.inf
-    begin[:, rays.LINING] = np.where(air_lined, LINING_MM if lining_mm is None else lining_mm, 0.0)
-    sd[:, rays.LINING] = np.where(air_lined, lining_sd_mm, 0.0)
-    begin[:, rays.BONE] = np.where(has_fall, np.maximum(found.fall_x - edge, 0.15), rays.NONE_MM)
-    sd[:, rays.BONE] = np.where(has_fall, np.inf, 0.0)
+    begin = np.zeros((n, model.PARAMETERS))
+    sd = np.zeros((n, model.PARAMETERS))
+    begin[:, model.FRONT_X] = np.where(has_bone, edge, 0.0)
+    sd[:, model.FRONT_X] = np.inf
+    begin[:, model.LINING] = np.where(air_lined, LINING_MM if lining_mm is None else lining_mm, 0.0)
+    sd[:, model.LINING] = np.where(air_lined, lining_sd_mm, 0.0)
+    begin[:, model.BONE] = np.where(has_fall, np.maximum(found.fall_x - edge, 0.15), model.NONE_MM)
+    sd[:, model.BONE] = np.where(has_fall, np.inf, 0.0)
     narrow = has_fall & (found.gap_width < WIDE_GAP_MM)
-    begin[:, rays.GAP] = np.where(narrow, np.maximum(found.gap_width, 0.1), rays.NONE_MM)
-    sd[:, rays.GAP] = np.where(narrow, NARROW_WIDTH_SD_MM, 0.0)
-    begin[:, rays.FRONT_LEVEL] = np.where(air_lined, levels.air, before)
-    sd[:, rays.FRONT_LEVEL] = np.where(air_lined, 0.05, 0.5) * contrast
-    begin[:, rays.LINING_LEVEL] = levels.soft
-    begin[:, rays.BONE_LEVEL], sd[:, rays.BONE_LEVEL] = bone, bone_sd
-    begin[:, rays.GAP_LEVEL] = np.maximum(np.where(has_fall, found.gap_low, levels.soft), levels.air)
+    begin[:, model.GAP] = np.where(narrow, np.maximum(found.gap_width, 0.1), model.NONE_MM)
+    sd[:, model.GAP] = np.where(narrow, NARROW_WIDTH_SD_MM, 0.0)
+    begin[:, model.FRONT_LEVEL] = np.where(air_lined, levels.air, before)
+    sd[:, model.FRONT_LEVEL] = np.where(air_lined, 0.05, 0.5) * contrast
+    begin[:, model.LINING_LEVEL] = levels.soft
+    begin[:, model.BONE_LEVEL], sd[:, model.BONE_LEVEL] = bone, bone_sd
+    begin[:, model.GAP_LEVEL] = np.maximum(np.where(has_fall, found.gap_low, levels.soft), levels.air)
     level_sd = np.where(narrow, NARROW_LEVEL_SD_SHARE, 0.5) * contrast
-    sd[:, rays.GAP_LEVEL] = np.where(has_fall, level_sd, 0.0)
-    begin[:, rays.BLUR] = 1.0
-    sd[:, rays.BLUR] = blur_relative_u
+    sd[:, model.GAP_LEVEL] = np.where(has_fall, level_sd, 0.0)
+    begin[:, model.BLUR] = 1.0
+    sd[:, model.BLUR] = blur_relative_u
     mean = begin.copy()
     if front_mm is not None and front_sd_mm is not None:
-        mean[:, rays.FRONT_X], sd[:, rays.FRONT_X] = front_mm, front_sd_mm
+        mean[:, model.FRONT_X], sd[:, model.FRONT_X] = front_mm, front_sd_mm
     window_low = edge - np.where(air_lined, AIR_LINED_REACH_MM, 0.0) - BEHIND_SIGMAS * sigma_mm
     window_high = _window_end(found, edge, has_fall, narrow, sigma_mm)
     fwhm = sigma_mm * FWHM_PER_SIGMA
     weight = np.minimum(STEP_MM / fwhm, 1.0) / levels.noise**2
     sigma = np.where(has_bone, sigma_mm, 1.0)
-    fitted, spread, quality = np.zeros((n, rays.PARAMETERS)), np.zeros((n, 5)), np.zeros((n, 3))
+    fitted, spread, quality = np.zeros((n, model.PARAMETERS)), np.zeros((n, 5)), np.zeros((n, 3))
     rows = np.flatnonzero(has_bone)
     packed = [np.ascontiguousarray(a[rows]) for a in (values, sigma, begin, mean, sd, window_low, window_high, weight)]
     y, s, b, m, d, lo, hi, w = packed
     out, out_spread, out_quality = fitted[rows], spread[rows], quality[rows]
     in_threads(
-        lambda start, stop: rays.fit_layers(
+        lambda start, stop: model.fit_layers(
             y, offsets_mm, s, b, m, d, lo, hi, w, out, out_spread, out_quality, start, stop
         ),
         len(rows),
@@ -183,13 +183,13 @@ def fit(
     fitted[rows], spread[rows], quality[rows] = out, out_spread, out_quality
     with np.errstate(invalid="ignore", divide="ignore"):
         misfit = np.sqrt(quality[:, 0] / np.maximum(quality[:, 1] * weight, 1e-12)) / levels.noise
-    ok = has_bone & np.isfinite(spread[:, 0]) & (np.abs(fitted[:, rays.FRONT_X] - edge) < 1.5)
+    ok = has_bone & np.isfinite(spread[:, 0]) & (np.abs(fitted[:, model.FRONT_X] - edge) < 1.5)
     return LayerFit(
-        np.where(ok, fitted[:, rays.FRONT_X], np.nan),
-        fitted[:, rays.LINING],
-        np.where(ok & has_fall, fitted[:, rays.BONE], np.nan),
-        fitted[:, rays.BONE_LEVEL],
-        fitted[:, rays.GAP_LEVEL],
+        np.where(ok, fitted[:, model.FRONT_X], np.nan),
+        fitted[:, model.LINING],
+        np.where(ok & has_fall, fitted[:, model.BONE], np.nan),
+        fitted[:, model.BONE_LEVEL],
+        fitted[:, model.GAP_LEVEL],
         spread[:, 0],
         spread[:, 1],
         spread[:, 2],

@@ -198,7 +198,7 @@ def measure_wall_paths(
         values > levels.surely_bone, np.maximum(clear, values), np.where(np.isfinite(values), clear, np.nan)
     )
     found = layers.walk(clear, offsets, levels=levels, search_mm=SEARCH_MM, exit_gap_mm=exit_gap_mm)
-    found = found._replace(**_within_arm(found, arm_length_mm))
+    found = found._replace(exit_low=_lowest(values, offsets, found), **_within_arm(found, arm_length_mm))
     beside = neighbours.first_gaps(
         sharper, entry, direction_lps=direction, normal_lps=np.where(steep[:, None], direction, normal),
         offsets_mm=offsets, levels=levels, search_mm=SEARCH_MM,
@@ -214,6 +214,15 @@ def measure_wall_paths(
     )  # fmt: skip
     doubt = neighbours.doubt(beside, found.fall_x, farthest_mm=arm_length_mm)
     return _paths(found, fitted, levels, sigma * FWHM_PER_SIGMA, steep, u_surface, doubt)
+
+
+def _lowest(values: Floats, offsets_mm: Floats, found: layers.Walk) -> Floats:
+    """Lowest value of the scan itself in each exit space: in the sharper copy, noise dips towards air everywhere."""
+    behind = offsets_mm[None, :] - found.exit_x[:, None]
+    with np.errstate(invalid="ignore"):
+        inside = (behind >= 0.0) & (behind <= found.exit_width[:, None]) & np.isfinite(values)
+    lowest = np.min(np.where(inside, values, np.inf), axis=1)
+    return np.where(np.isfinite(lowest), lowest, found.exit_low)
 
 
 def _within_arm(found: layers.Walk, arm_length_mm: float) -> dict[str, Floats]:

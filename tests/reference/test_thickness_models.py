@@ -7,7 +7,7 @@ import pytest
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from ctmeasure.kernels import rays
+from ctmeasure.kernels import wall_layers as model
 
 FWHM_PER_SIGMA = 2.354820045
 STEP = 0.1
@@ -25,12 +25,12 @@ def layer_profile(
 
 def fit(profile: np.ndarray, sigma: float, bone: float, *, front: float = 0.0, behind: float = 0.0, start: float = 0.6):
     """Fit front and thickness with everything else held."""
-    begin = np.zeros((1, rays.PARAMETERS))
-    begin[0] = (0.05, 0.0, start, rays.NONE_MM, front, front, bone, behind, 1.0)
+    begin = np.zeros((1, model.PARAMETERS))
+    begin[0] = (0.05, 0.0, start, model.NONE_MM, front, front, bone, behind, 1.0)
     sd = np.zeros_like(begin)
-    sd[0, [rays.FRONT_X, rays.BONE]] = np.inf
+    sd[0, [model.FRONT_X, model.BONE]] = np.inf
     fitted, spread, quality = np.zeros_like(begin), np.zeros((1, 5)), np.zeros((1, 3))
-    rays.fit_layers(
+    model.fit_layers(
         profile[None], X, np.array([sigma]), begin, begin, sd, np.array([-3.0]), np.array([5.0]),
         np.array([1.0 / NOISE_HU**2]), fitted, spread, quality, 0, 1,
     )  # fmt: skip
@@ -40,8 +40,8 @@ def fit(profile: np.ndarray, sigma: float, bone: float, *, front: float = 0.0, b
 
 def test_profile_of_a_thin_wall(row_thickness_profile):
     row = row_thickness_profile
-    p = np.array([-0.3, 0.0, 0.6, rays.NONE_MM, -1000.0, -1000.0, 1800.0, -300.0, 1.0])
-    value = rays._normal(float(row["x_mm"]), 0.25, p, np.zeros(rays.PARAMETERS))
+    p = np.array([-0.3, 0.0, 0.6, model.NONE_MM, -1000.0, -1000.0, 1800.0, -300.0, 1.0])
+    value = model._normal(float(row["x_mm"]), 0.25, p, np.zeros(model.PARAMETERS))
     assert value == pytest.approx(row["level_hu"], abs=0.006)
 
 
@@ -60,7 +60,7 @@ def test_half_maximum_overreads_and_the_fit_does_not(row_thickness_halfmax):
     apparent = 2.0 * brentq(own_half, 1e-6, 5.0)
     assert 100.0 * (apparent / thickness - 1.0) == pytest.approx(row["overreading_percent"], rel=0.01, abs=0.06)
     fitted, _ = fit(layer_profile(X, thickness, sigma, 0.0, LEVEL_HU, 0.0), sigma, LEVEL_HU)
-    assert fitted[rays.BONE] == pytest.approx(thickness, abs=1e-3)
+    assert fitted[model.BONE] == pytest.approx(thickness, abs=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -78,7 +78,7 @@ def test_bias_of_a_wrong_level_or_blur(row_thickness_bias, column, level, blur):
     profile = layer_profile(X, float(row["thickness_mm"]), sigma, 0.0, LEVEL_HU, 0.0)
     fitted, _ = fit(profile, sigma * blur, LEVEL_HU * level, start=float(row["thickness_mm"]) + 0.1)
     # The bound: the table's own sampling phase and window are not known to better.
-    assert fitted[rays.BONE] == pytest.approx(row[column], abs=0.003)
+    assert fitted[model.BONE] == pytest.approx(row[column], abs=0.003)
 
 
 def test_cramer_rao_bound_of_the_thickness(row_thickness_bias):
@@ -97,7 +97,7 @@ def test_published_overreading_of_a_phantom(row_thickness_phantom):
     above = fine[profile >= profile.max() / 2.0]
     assert above[-1] - above[0] - wall == pytest.approx(row["overestimated_mm"], abs=0.08)
     fitted, _ = fit(layer_profile(X, wall, sigma, 0.0, LEVEL_HU, 0.0), sigma, LEVEL_HU)
-    assert fitted[rays.BONE] == pytest.approx(wall, abs=1e-3)
+    assert fitted[model.BONE] == pytest.approx(wall, abs=1e-3)
 
 
 def test_scatter_of_the_fit_is_the_bound():
@@ -105,6 +105,6 @@ def test_scatter_of_the_fit_is_the_bound():
     rng = np.random.default_rng(3)
     sigma = FWHM_MM / FWHM_PER_SIGMA
     clean = layer_profile(X, 0.3, sigma, 0.0, LEVEL_HU, 0.0)
-    found = [fit(clean + NOISE_HU * rng.standard_normal(len(X)), sigma, LEVEL_HU)[0][rays.BONE] for _ in range(800)]
+    found = [fit(clean + NOISE_HU * rng.standard_normal(len(X)), sigma, LEVEL_HU)[0][model.BONE] for _ in range(800)]
     assert np.mean(found) == pytest.approx(0.3, abs=0.002)
     assert np.std(found) == pytest.approx(0.0104, rel=0.1)
