@@ -5,14 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from ctmeasure import __version__
 from ctmeasure.anatomy.frames import CanalFrame, RimCurve, canal_frame, rim_curve
 from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.mirrored import mirrored_point_lps
+from ctmeasure.anatomy.structures import Structure, Tube
 from ctmeasure.anatomy.vocabulary import landmark_terms, needed_landmarks
 from ctmeasure.case.model import Case, check_scan_belongs
-from ctmeasure.planning.measurands.published import OUT_OF_RANGE_WORDS
-from ctmeasure.planning.results import Attention, Measurement, PlanResult, SiteResult
+from ctmeasure.planning.results import Attention, Measurement, PlanResult, SiteResult, TracedRecord
 from ctmeasure.progress import Progress, no_progress, part_of
 from ctmeasure.volume.quality import ScanFitness, assess_fitness
 from ctmeasure.volume.volume import Volume
@@ -55,12 +58,13 @@ def compute_case(
 
     check_scan_belongs(case, volume)
     progress("judging the scan", 0.0)
-    fitness = assess_fitness(volume)
+    fitness = assess_fitness(volume, marked_lps=_marked_points(case))
     canal, rim = _frames(case)
+    structures, traced, tracing = _traced(case, volume, fitness, part_of(progress, 0.05, 0.1))
     marks = MeasureInput(
         landmarks=case.landmarks,
         side=case.side,
-        structures=case.structures,
+        structures=structures,
         settings=case.settings,
         seed=case.seed,
         geometry=volume.geometry,
@@ -78,7 +82,7 @@ def compute_case(
                 rim=rim,
                 fitness=fitness,
                 landmarks=case.landmarks,
-                structures=case.structures,
+                structures=structures,
                 facts=case.facts,
                 settings=case.settings,
                 sites=case.sites,
@@ -112,14 +116,51 @@ def compute_case(
         lengths=lengths,
         wall_map=drilled.wall_map if drilled else None,
         attention=attention(case, fitness, drilled.sites if drilled else ()),
-        warnings=_warnings(case, fitness, measurements, canal, drilled.warnings if drilled else ()),
+        warnings=_warnings(case, fitness, measurements, canal, (*tracing, *(drilled.warnings if drilled else ()))),
         not_assessed=drilled.not_assessed if drilled else ("every hole: the canal or the rim is not placed",),
         seed=case.seed,
         version=__version__,
         provenance={"content_hash": volume.source.content_hash, "series_uid": volume.source.series_uid},
+        traced=traced,
     )
     progress("computed", 1.0)
     return replace(case, fitness=fitness, results=result)
+
+
+def _marked_points(case: Case) -> NDArray[np.float64] | None:
+    """Every marked point, for whether the scan reaches far enough around them."""
+    marks = [mark.points_lps for mark in case.landmarks.values() if mark.is_placed]
+    marks += [item.points_lps for item in case.structures if item.is_marked]
+    return np.concatenate(marks) if marks else None
+
+
+def _traced(
+    case: Case, volume: Volume, fitness: ScanFitness, progress: Progress
+) -> tuple[tuple[Structure, ...], tuple[TracedRecord, ...], tuple[str, ...]]:
+    """The structures to keep clear of with clicked tubes traced, what was traced, and what must be said about it."""
+    from ctmeasure.imaging.tubes.structure import trace_structure
+
+    structures: list[Structure] = []
+    records: list[TracedRecord] = []
+    warnings: list[str] = []
+    for item in case.structures:
+        found = trace_structure(volume, fitness, item, case.side, progress=progress)
+        structures.append(found.structure)
+        warnings += found.warnings
+        tube = found.structure
+        if found.traced is not None and isinstance(tube, Tube):
+            records.append(
+                TracedRecord(
+                    tube.id,
+                    tube.status,
+                    tube.points,
+                    tuple(float(r) for r in tube.radii),
+                    float(tube.surface_u_mm or 0.0),
+                    tube.confirmed_by,
+                    found.traced.flags,
+                )
+            )
+    return tuple(structures), tuple(records), tuple(warnings)
 
 
 def _frames(case: Case) -> tuple[CanalFrame | None, RimCurve | None]:
@@ -181,6 +222,8 @@ def _warnings(
     canal: CanalFrame | None,
     drilling: tuple[str, ...],
 ) -> tuple[str, ...]:
+    from ctmeasure.planning.measurands.published import OUT_OF_RANGE_WORDS
+
     out_of_range = tuple(
         f"{m.id}: outside the published range"
         for m in measurements

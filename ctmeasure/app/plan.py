@@ -17,7 +17,7 @@ from ctmeasure.app.compute import compute_case
 from ctmeasure.case.model import Case, SiteRequest, scan_reference
 from ctmeasure.case.store import entry
 from ctmeasure.errors import LandmarkError
-from ctmeasure.io.folder import check_output_folder, replaced_folder
+from ctmeasure.io.folder import check_output_folder, refuse_inputs_inside, replaced_folder
 from ctmeasure.planning.results import Attention
 from ctmeasure.planning.settings import Settings, settings_from_mapping
 from ctmeasure.progress import Progress, no_progress, part_of
@@ -90,12 +90,19 @@ def read_inputs(request: PlanRequest) -> PlanInputs:
     ctmeasure.errors.CtmeasureError
         The first thing that is wrong, with its file and line.
     """
+    from ctmeasure.io.research import is_research_file
     from ctmeasure.io.tables import read_landmarks, read_sites, read_structures
     from ctmeasure.io.toml import read_toml
 
     landmarks = read_landmarks(request.landmarks)
     facts = facts_from_mapping(read_toml(request.facts, "facts")) if request.facts else CaseFacts()
     settings = settings_from_mapping(read_toml(request.settings, "settings")) if request.settings else Settings()
+    if is_research_file(request.scan) and not (request.side or facts.side):
+        raise LandmarkError(
+            f"'{request.scan.name}' says nothing of the patient, and nobody entered the side",
+            expected="--side left or right, or the side in the facts",
+            action="give the side",
+        )
     side = _agreed_side(request.side, facts, landmarks)
     return PlanInputs(
         landmarks=landmarks,
@@ -255,6 +262,8 @@ def _plan(request: PlanRequest, progress: Progress) -> PlanOutcome:
     from ctmeasure.report.write import write_pictured
 
     check_output_folder(request.out, force=request.force)
+    tables = (request.landmarks, request.structures, request.other_ear, request.sites)
+    refuse_inputs_inside(request.out, (request.scan, *tables, request.facts, request.catalogue, request.settings))
     progress("reading tables", 0.0)
     inputs = read_inputs(request)
     loaded = load_series(

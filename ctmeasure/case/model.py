@@ -92,6 +92,12 @@ class Case:
     seed: int = 0
     schema_version: int = SCHEMA_VERSION
 
+    @property
+    def structures_in_plan(self) -> tuple[Structure, ...]:
+        """The structures as the plan kept clear of them: a tube traced through the scan in place of its clicks."""
+        traced = {record.id: record for record in self.results.traced} if self.results else {}
+        return tuple(traced[s.id].structure() if s.id in traced else s for s in self.structures)
+
     def with_history(self, entry: HistoryEntry) -> Case:
         """The same case with one more step in its history."""
         return replace(self, history=(*self.history, entry))

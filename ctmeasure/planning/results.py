@@ -9,6 +9,8 @@ from typing import Any, Literal
 import numpy as np
 
 from ctmeasure.anatomy.landmarks import PointLps
+from ctmeasure.anatomy.structures import Tube
+from ctmeasure.anatomy.vocabulary import Status
 from ctmeasure.planning.stored_arrays import FloatArray, WordArray
 from ctmeasure.uncertainty.estimate import Estimate
 
@@ -208,6 +210,23 @@ class CanalWallMap:
 
 
 @dataclass(frozen=True, slots=True)
+class TracedRecord:
+    """A tube traced through the scan from its clicks: what the plan keeps clear of in their place."""
+
+    id: str
+    status: Status
+    points_lps: tuple[PointLps, ...]
+    radii_mm: tuple[float, ...]
+    surface_u_mm: float
+    confirmed_by: str
+    flags: tuple[str, ...] = ()
+
+    def structure(self) -> Tube:
+        """As a structure."""
+        return Tube(self.id, self.status, self.points_lps, self.surface_u_mm, self.confirmed_by, self.radii_mm)
+
+
+@dataclass(frozen=True, slots=True)
 class PlanResult:
     """Everything computed for one ear from one scan."""
 
@@ -224,6 +243,7 @@ class PlanResult:
     seed: int
     version: str
     provenance: Mapping[str, Any] = field(default_factory=dict)
+    traced: tuple[TracedRecord, ...] = ()
 
     def measurement(self, measurand_id: str, qualifier: str = "") -> Measurement | None:
         """The first measurement of that id (and qualifier, when one is given)."""

@@ -76,7 +76,7 @@ def overlay(case: Case) -> Overlay:
             for doubt in landmark_doubts(case, landmark):
                 marks.append(Mark(landmark.id, label, doubt.mean_lps, drawn_covariance(doubt)))
     tubes, patches = [], []
-    for item in case.structures:
+    for item in case.structures_in_plan:
         label = structure_term(item.id).label
         if isinstance(item, Tube) and item.is_marked:
             tubes.append(TubeMark(label, item.points_lps, item.radii))

@@ -124,7 +124,7 @@ def _merged(entries: Sequence[tuple[tuple[float, float, float], HoleOnWall]]) ->
 
 def _shadows(case: Case, canal: CanalFrame, rim: RimCurve) -> tuple[Shadow, ...]:
     found = []
-    for structure in case.structures:
+    for structure in case.structures_in_plan:
         if structure.id in SHADOW_STRUCTURES and isinstance(structure, Tube) and structure.is_marked:
             radii = np.nan_to_num(structure.radii, nan=0.0)
             found.append(shadow(structure_term(structure.id).label, structure.points_lps, radii, canal, rim))

@@ -268,6 +268,7 @@ def _landmarks(case: Case) -> Table:
 
 
 def _structures(case: Case) -> Table:
+    traced = {record.id for record in case.results.traced} if case.results else set()
     columns = (
         Column("Structure", share=2),
         Column("Status", share=1),
@@ -278,12 +279,12 @@ def _structures(case: Case) -> Table:
     rows = tuple(
         (
             structure_label(item.id),
-            STATUS_WORDS[item.status],
+            STATUS_WORDS[item.status] + (", traced in the scan" if item.id in traced else ""),
             str(len(item.points)),
             fixed(item.surface_u_mm) if item.surface_u_mm is not None else "from the settings",
             item.confirmed_by or "nobody",
         )
-        for item in case.structures
+        for item in case.structures_in_plan
     )
     return Table("structures", "Structures to keep clear of", columns, rows, empty="no structure marked")
 

@@ -82,7 +82,13 @@ def case_scene(case: Case) -> CaseScene:
     ------
     Nothing.
     """
-    bodies = [mark for structure in case.structures if structure.is_marked for mark in (_structure(structure),) if mark]
+    bodies = [
+        mark
+        for structure in case.structures_in_plan
+        if structure.is_marked
+        for mark in (_structure(structure),)
+        if mark
+    ]
     return CaseScene(case.side, tuple(_points(case)), (*bodies, *_holes(case)))
 
 
