@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ctmeasure.anatomy.frames import CanalFrame, RimCurve
+from ctmeasure.imaging.canal_fields import smoothed
 from ctmeasure.imaging.canal_surface import (
     ANGLE_STEP_DEG,
     GAP,
@@ -17,7 +18,6 @@ from ctmeasure.imaging.canal_surface import (
     STATUS_WORDS,
     CanalSurface,
     find_surface,
-    smoothed,
 )
 from ctmeasure.imaging.levels import canal_levels, point_spread
 from ctmeasure.progress import Progress, no_progress, part_of
