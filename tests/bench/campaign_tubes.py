@@ -3,6 +3,7 @@
     python tests/bench/campaign_tubes.py --ears 20 --seed 0
     python tests/bench/campaign_tubes.py --ears 20 --coarse        slices of 0.6 mm
     python tests/bench/campaign_tubes.py --ears 20 --cone-beam     uncalibrated grey values, 0.2 mm voxels
+    python tests/bench/campaign_tubes.py --ears 20 --stray         one click of four 1 to 4 mm off
 
 Each ear is drawn, scanned in a block around its canal (0.3 mm pixel, 0.4 mm slice, point spread 0.45 mm in plane and
 0.55 mm through, correlated noise of 60 HU, every other ear with a sharp kernel) and traced from two to six clicks that
@@ -41,6 +42,8 @@ SHORTCUT_MM = 1.0
 """A place of the true canal farther than this from the traced line was cut off."""
 FROM_FACIAL_MM = 1.35
 """The chorda is looked at from where a wall separates it from the facial canal."""
+STRAY_WRONG_MM = 0.6
+"""About the canal's radius: a traced line farther out than this runs outside the canal."""
 DRAWS = 2000
 
 
@@ -206,6 +209,33 @@ def one_ear(seed: int, kind: str, keep: Path | None) -> list[dict[str, Any]]:
     return rows
 
 
+def stray_clicks(seed: int, kind: str, keep: Path | None, tries: int = 6) -> dict[str, int]:
+    """Facial canals traced with one of four clicks far off: how often that ends in a wrong line, said or silent."""
+    from scipy.spatial import cKDTree
+
+    case = random_case(seed)
+    truth = case_truths(case)[case.side]
+    volume, fitness = scanned(case, truth, scanner_for(case, seed, kind), keep)
+    points = truth.placement.to_lps(truth.ear.layout.facial_path)
+    tree = cKDTree(densely(points, truth.ear.layout.facial_radii)[0])
+    rng = np.random.default_rng([3, seed])
+    counts = {"tried": 0, "refused": 0, "wrong and flagged": 0, "wrong and silent": 0}
+    for _ in range(tries):
+        at = np.sort(rng.choice(np.arange(2, len(points) - 3), 4, replace=False))
+        clicks = points[at] + rng.normal(0.0, CLICK_NOISE_MM, (4, 3))
+        way = rng.normal(size=3)
+        clicks[rng.integers(4)] += way / np.linalg.norm(way) * rng.uniform(1.0, 4.0)
+        counts["tried"] += 1
+        try:
+            tube = trace_tube(volume, clicks, side=truth.side, fitness=fitness, confirmed=True)
+        except CtmeasureError:
+            counts["refused"] += 1
+            continue
+        if (tree.query(tube.points_lps)[0] > STRAY_WRONG_MM).any():
+            counts["wrong and flagged" if tube.flags else "wrong and silent"] += 1
+    return counts
+
+
 def with_interval(rows: list[dict[str, Any]], statistic: Any) -> tuple[float, float, float]:
     """A statistic over ears, and its interval by drawing ears with replacement."""
     value = statistic(rows)
@@ -301,21 +331,30 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=0, help="first ear")
     parser.add_argument("--coarse", action="store_true")
     parser.add_argument("--cone-beam", action="store_true")
+    parser.add_argument("--stray", action="store_true", help="one click far off instead of the table")
     parser.add_argument("--state", type=Path, help="file with one line per ear; default in the temporary folder")
     parser.add_argument("--keep", type=Path, help="folder that keeps the scans for another run")
     given = parser.parse_args()
     kind = "coarse" if given.coarse else "cone-beam" if given.cone_beam else "standard"
+    keep = given.keep / kind if given.keep else None
+    wanted = range(given.seed, given.seed + given.ears)
+    if given.stray:
+        total: dict[str, int] = {}
+        for seed in wanted:
+            for words, count in stray_clicks(seed, kind, keep).items():
+                total[words] = total.get(words, 0) + count
+        print(f"{kind} scans, {given.ears} ears, one click of four 1 to 4 mm off: {total}")
+        return
     state = given.state or Path(tempfile.gettempdir()) / f"campaign_tubes_{kind}.jsonl"
     known: dict[int, list[dict[str, Any]]] = {}
     if state.exists():
         for line in state.read_text(encoding="utf-8").splitlines():
             entry = json.loads(line)
             known[entry["seed"]] = entry["rows"]
-    wanted = range(given.seed, given.seed + given.ears)
     for seed in wanted:
         if seed in known:
             continue
-        known[seed] = one_ear(seed, kind, given.keep / kind if given.keep else None)
+        known[seed] = one_ear(seed, kind, keep)
         with state.open("a", encoding="utf-8") as out:
             out.write(json.dumps({"seed": seed, "rows": known[seed]}) + "\n")
         print(f"ear {seed} done", file=sys.stderr, flush=True)

@@ -239,7 +239,8 @@ def _inner_level(
     """
     sigma = blur[:, :, 0, 1].mean(axis=1)
     core = places[None, None, :] <= CORE * radius_mm[:, None, None]
-    read = np.nanmean(np.where(core & np.isfinite(values), values, np.nan), axis=(1, 2)) if values.size else sigma
+    seen = core & np.isfinite(values)
+    read = np.where(seen, values, 0.0).sum(axis=(1, 2)) / np.maximum(seen.sum(axis=(1, 2)), 1)
     full = 1.0 - np.exp(-0.5 * (radius_mm / sigma) ** 2)
     found = bone + (read - bone) / np.clip(full, 0.3, 1.0)
     trust = np.clip((radius_mm / sigma - 1.5) / 1.0, 0.0, 1.0)
