@@ -21,7 +21,7 @@ DEPTHS_MM = (2.0, 4.0, 6.0)
 """Depths from ``canal_medial`` at which the lumen is measured."""
 PUBLISHED_DEPTH_MM = 2.0
 """The published diameters are those of the medial end."""
-LEAST_SHARE = 0.6
+LEAST_SHARE = 0.5
 """At least this part of the wall angles must have a wall point at a depth, or no diameter is given there."""
 ANTERIOR_DEG = (225.0, 315.0)
 """Wall angles of the anterior wall, where the hump is."""
