@@ -34,6 +34,7 @@ from ctmeasure.errors import ScanError
 from ctmeasure.io.dicom.headers import SliceHeader
 from ctmeasure.io.dicom.order import Arrangement
 from ctmeasure.io.dicom.sources import Source
+from ctmeasure.io.dicom.unlocked import stored_by_simpleitk, suits
 from ctmeasure.io.dicom.workers import DecoderCrashedError, Decoders, decoders_for
 from ctmeasure.progress import Progress, no_progress
 
@@ -120,7 +121,9 @@ def _read(arrangement: Arrangement, dtype: np.dtype, hash_content: bool, hu: boo
 
     def work(start: int, stop: int) -> int:
         for k in range(start, stop):
-            stored = _stored(headers[k], values[k] if dtype == np.int16 else None, decoders)
+            stored = _by_threads(headers[k]) if threads else None
+            if stored is None:
+                stored = _stored(headers[k], values[k] if dtype == np.int16 else None, decoders)
             _trim_bits(stored, headers[k])
             if hash_content:
                 digests[k] = hashlib.sha256(_little(stored)).digest()
@@ -130,8 +133,10 @@ def _read(arrangement: Arrangement, dtype: np.dtype, hash_content: bool, hu: boo
     pieces = [(k, min(k + SLICES_AT_ONCE, len(headers))) for k in range(0, len(headers), SLICES_AT_ONCE)]
     done = 0
     common = headers[0].common
+    threads = suits(headers, checked_by=lambda header: _stored(header, None, Decoders(0)))
+    slow = 0 if threads else len(headers)
     with (
-        decoders_for(common.syntax, frames=len(headers), pixels=common.rows * common.columns) as decoders,
+        decoders_for(common.syntax, frames=slow, pixels=common.rows * common.columns) as decoders,
         ThreadPoolExecutor(max_workers=os.cpu_count() or 1, thread_name_prefix="ctmeasure-read") as pool,
     ):
         waiting = [pool.submit(work, start, stop) for start, stop in pieces]
@@ -262,6 +267,14 @@ def _native(stored: NDArray[Any]) -> NDArray[Any]:
 def _little(stored: NDArray[Any]) -> memoryview:
     ordered = stored if sys.byteorder == "little" else stored.byteswap()
     return np.ascontiguousarray(ordered).data.cast("B")
+
+
+def _by_threads(header: SliceHeader) -> NDArray[Any] | None:
+    """Give the stored values outside the interpreter lock; None when the other way must say what is wrong."""
+    try:
+        return stored_by_simpleitk(header)
+    except Exception:
+        return None
 
 
 def _decoded(header: SliceHeader, decoders: Decoders) -> NDArray[Any]:

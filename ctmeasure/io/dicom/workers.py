@@ -1,4 +1,7 @@
-"""Helper processes for slow decoders: as many as there are cores, started only when they are worth their start."""
+"""Helper processes for slow decoders: as many as there are cores, started only when they are worth their start.
+
+For what `ctmeasure.io.dicom.unlocked` cannot decode in threads: members of a ZIP, files of many frames, odd rescales.
+"""
 
 from __future__ import annotations
 
