@@ -8,9 +8,11 @@ from ctmeasure.anatomy.clock import clock_range_words, clock_words
 from ctmeasure.anatomy.facts import WallState
 from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.vocabulary import landmark_terms, structure_terms
+from ctmeasure.case.holes import NO_INTERVAL, pair_holes, pair_span
 from ctmeasure.case.model import Case
-from ctmeasure.planning.results import HolePair, LengthRow, PlanResult
-from ctmeasure.uncertainty.estimate import Estimate
+from ctmeasure.case.table_sizes import chosen_lengths, table_set, table_words
+from ctmeasure.case.words import mm, probability_words, value_words, with_interval
+from ctmeasure.planning.results import HolePair, Measurement, PlanResult
 
 QUESTIONS = (
     "What is left?",
@@ -28,10 +30,9 @@ PARTS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("drum", ("drum_centre",)),
 )
 """What may be left, and the landmarks that tell."""
-RARE_PROBABILITY = 0.001
-"""Probabilities below this print as "<1 in 1000"."""
-TABLE_SIZES = 4
-"""How many sizes of one reconstruction are worth having on the table."""
+VOID_WORDS = "plan void: an operation since this scan was entered"
+VOID_ACTION = "plan on a new scan"
+BELOW_RESOLUTION = "below resolution"
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,40 +43,6 @@ class Answer:
     question: str
     sentences: tuple[str, ...]
     missing: tuple[str, ...] = ()
-
-
-def mm(value: float) -> str:
-    """Millimetres as in a sentence: one decimal, and never a negative zero.
-
-    Example
-    -------
-    >>> mm(2.44), mm(-0.02)
-    ('2.4', '0.0')
-    """
-    text = f"{value:.1f}"
-    return "0.0" if text == "-0.0" else text
-
-
-def with_interval(estimate: Estimate) -> str:
-    """Value and 95 % interval as in a sentence.
-
-    Example
-    -------
-    >>> with_interval(Estimate(2.4, 0.15, 2.1, 2.7, "mm", "example"))
-    '2.4 mm (2.1 to 2.7)'
-    """
-    return f"{mm(estimate.value)} {estimate.unit} ({mm(estimate.low_95)} to {mm(estimate.high_95)})"
-
-
-def probability_words(probability: float) -> str:
-    """A probability as people read it.
-
-    Example
-    -------
-    >>> probability_words(0.0002), probability_words(0.624)
-    ('<1 in 1000', '0.62')
-    """
-    return "<1 in 1000" if probability < RARE_PROBABILITY else f"{probability:.2f}"
 
 
 def part_state(landmarks: LandmarkSet, ids: tuple[str, ...]) -> str:
@@ -115,8 +82,8 @@ def five_answers(case: Case) -> tuple[Answer, ...]:
     return (
         Answer(1, QUESTIONS[0], (_what_is_left(case),), _unentered(case)),
         _drum(case, result),
-        _holes(result),
-        _length(result),
+        _holes(case, result),
+        _length(case, result),
         Answer(5, QUESTIONS[4], ("no earlier scan",)),
     )
 
@@ -182,7 +149,7 @@ def _drum(case: Case, result: PlanResult | None) -> Answer:
     thickness = result.measurement("drum_thickness") if result else None
     if thickness is not None and thickness.estimate is not None:
         more.append(f"thickness {with_interval(thickness.estimate)}")
-    elif thickness is not None and "below resolution" in thickness.flags:
+    elif thickness is not None and is_below_resolution(thickness):
         more.append("thickness below resolution")
     promontory = result.measurement("drum_to_promontory") if result else None
     if promontory is not None and promontory.estimate is not None:
@@ -190,39 +157,57 @@ def _drum(case: Case, result: PlanResult | None) -> Answer:
     return Answer(2, QUESTIONS[1], (sentence, *more))
 
 
-def hole_words(pair: HolePair) -> str:
-    """Both holes of a pair in words a hand can follow.
+def is_below_resolution(found: Measurement) -> bool:
+    """Whether something is there and too thin to be given in mm: said by its class, or by the words alone.
+
+    Example
+    -------
+    >>> is_below_resolution(Measurement("drum_thickness", "", None, (), ("class: below resolution",)))
+    True
+    """
+    return any(flag.removeprefix("class: ") == BELOW_RESOLUTION for flag in found.flags)
+
+
+def hole_words(case: Case, pair: HolePair) -> str:
+    """Both holes of a pair in words a hand can follow, each number with its interval or what would give it.
 
     Raises
     ------
     Nothing.
     """
-    (hour_1, hour_2), (rim_1, rim_2), (bone_1, bone_2) = pair.clock_hours, pair.rim_distances_mm, pair.thicknesses_mm
+    holes = pair_holes(case, pair)
+    hours = " and ".join(clock_words(hole.clock_hour) for hole in holes)
+    rims = " and ".join(value_words(hole.rim) for hole in holes)
+    bone = " and ".join(value_words(hole.bone) if hole.bone else mm(hole.bone_mm) for hole in holes)
+    behind = " and ".join(hole.far_side for hole in holes)
+    unsure = f" ({NO_INTERVAL})" if any(hole.bone is None for hole in holes) else ""
     return (
-        f"{clock_words(hour_1)} and {clock_words(hour_2)} o'clock, {mm(rim_1)} and {mm(rim_2)} mm from the rim, "
-        f"{mm(pair.span_mm)} mm apart, bone {mm(bone_1)} and {mm(bone_2)} mm"
+        f"{hours} o'clock, {rims} mm from the rim, {value_words(pair_span(case, pair))} mm apart, "
+        f"bone {bone} mm{unsure}, behind: {behind}"
     )
 
 
-def _holes(result: PlanResult | None) -> Answer:
+def _holes(case: Case, result: PlanResult | None) -> Answer:
     if result is None:
         return Answer(3, QUESTIONS[2], ("not assessed",), ("run the plan",))
+    if case.facts.plan_is_void:
+        return Answer(3, QUESTIONS[2], (f"no hole is offered; {VOID_WORDS}",), (VOID_ACTION,))
     kept = [pair for pair in result.pairs if pair.verdict == "clear"]
     if not result.pairs:
         return Answer(3, QUESTIONS[2], (f"no pair can be offered: {result.pairs_reason}",), result.not_assessed)
     first = result.pairs[0]
     if kept:
         first = kept[0]
-        lead = f"{len(kept)} pair{'s keep' if len(kept) > 1 else ' keeps'} every margin. First: {hole_words(first)}"
+        lead = f"{len(kept)} pair{'s keep' if len(kept) > 1 else ' keeps'} every margin. First: "
     else:
-        lead = f"no pair keeps every margin; {len(result.pairs)} with caution. First: {hole_words(first)}"
+        lead = f"no pair keeps every margin; {len(result.pairs)} with caution. First: "
     closest = ""
-    structure = structure_terms()[first.nearest_structure].label if first.nearest_structure else ""
     if first.clearance is not None:
-        closest = f"; closest: {structure} {with_interval(first.clearance)}"
+        nearest = structure_terms()[first.nearest_structure].label if first.nearest_structure else "not kept"
+        closest = f"; least gap of both holes {with_interval(first.clearance)}, nearest at the mean: {nearest}"
     if first.p_any is not None:
         closest += f", P(under a margin) {probability_words(first.p_any)}"
-    return Answer(3, QUESTIONS[2], (lead + closest,), result.not_assessed)
+    return Answer(3, QUESTIONS[2], (lead + hole_words(case, first) + closest,), result.not_assessed)
 
 
 def contact_words(contact: str) -> str:
@@ -236,31 +221,12 @@ def contact_words(contact: str) -> str:
     return landmark_terms()[contact].label if contact in landmark_terms() else contact
 
 
-def chosen_lengths(result: PlanResult) -> tuple[LengthRow, ...]:
-    """The size rows of the reconstruction that answers "How long?": the planned total, else the best there is."""
-    sized = [row for row in result.lengths if row.size_mm is not None and row.needed is not None]
-    for reconstruction in ("total", "partial", "piston", "handle"):
-        for geometry in ("as planned", "as it lies on this scan"):
-            rows = [r for r in sized if r.reconstruction == reconstruction and r.geometry == geometry]
-            best = min(rows, key=lambda r: r.rank if r.rank is not None else 10**6, default=None)
-            if best is not None:
-                return tuple(
-                    r
-                    for r in rows
-                    if (r.lateral_contact, r.medial_contact) == (best.lateral_contact, best.medial_contact)
-                )
-    return ()
-
-
-def table_sizes_mm(rows: tuple[LengthRow, ...]) -> tuple[float, ...]:
-    """The sizes to have on the table: the likeliest ones, in order of length, mm."""
-    likely = sorted(rows, key=lambda row: -(row.p_fits or 0.0))[:TABLE_SIZES]
-    return tuple(sorted(row.size_mm for row in likely if row.size_mm is not None))
-
-
-def _length(result: PlanResult | None) -> Answer:
+def _length(case: Case, result: PlanResult | None) -> Answer:
+    if case.facts.plan_is_void and result is not None:
+        return Answer(4, QUESTIONS[3], (f"no size is offered; {VOID_WORDS}",), (VOID_ACTION,))
     rows = chosen_lengths(result) if result else ()
-    if not rows:
+    table = table_set(rows, case.settings)
+    if not rows or table is None:
         why = next((row.flags for row in result.lengths if row.flags), ()) if result else ()
         return Answer(4, QUESTIONS[3], ("no length can be given",), why or ("place footplate_centre and drum_centre",))
     best = min(rows, key=lambda row: row.rank if row.rank is not None else 10**6)
@@ -269,10 +235,9 @@ def _length(result: PlanResult | None) -> Answer:
     assert size is not None
     contacts = f"{contact_words(best.lateral_contact)} to {contact_words(best.medial_contact)}"
     sentence = f"{best.reconstruction}, {best.geometry}, {contacts}: {with_interval(needed)}"
-    sizes = " ".join(f"{s:.2f}" for s in table_sizes_mm(rows))
     chance = f"{size:.2f} fits with P {probability_words(fits or 0.0)}"
     alone = tuple(flag for flag in best.flags if flag.startswith("no size"))
-    return Answer(4, QUESTIONS[3], (f"{sentence}. {chance}. On the table: {sizes}", *alone))
+    return Answer(4, QUESTIONS[3], (f"{sentence}. {chance}. On the table: {table_words(table)}", *alone))
 
 
 def header_line(case: Case) -> str:

@@ -6,15 +6,9 @@ from collections import Counter
 from collections.abc import Sequence
 
 from ctmeasure.anatomy.clock import clock_hour, clock_words
-from ctmeasure.case.answers import (
-    PARTS,
-    chosen_lengths,
-    five_answers,
-    header_line,
-    part_state,
-    table_sizes_mm,
-)
+from ctmeasure.case.answers import PARTS, five_answers, header_line, part_state
 from ctmeasure.case.model import Case, Picture
+from ctmeasure.case.table_sizes import chosen_lengths, table_set
 from ctmeasure.planning.cautions import SHORT_CAUTION, cautions
 from ctmeasure.planning.results import VERDICT_WORDS, LengthRow
 from ctmeasure.report.content import AnswerView, Content
@@ -120,12 +114,14 @@ def _answers(case: Case, scene: WallScene | None) -> tuple[AnswerView, ...]:
     result = case.results
     states = {name: part_state(case.landmarks, ids) for name, ids in PARTS}
     drum = result.measurement("drum_lateralisation") if result else None
-    rows = chosen_lengths(result) if result else ()
+    void = case.facts.plan_is_void
+    rows = chosen_lengths(result) if result and not void else ()
+    table = table_set(rows, case.settings)
     drawn = (
         small.chain_picture(states),
         small.drum_picture(drum.estimate if drum else None),
         small.holes_picture(scene),
-        small.length_picture(rows, table_sizes_mm(rows)),
+        small.length_picture(rows, table.sizes_mm if table else ()),
         small.moved_picture(date_words(case.scan.date) if case.scan.date else ""),
     )
     names = ("left", "drum", "holes", "length", "moved")
@@ -199,7 +195,7 @@ def _hour(wall_angle_deg: float, scene: WallScene) -> float:
 
 
 def _charts(case: Case) -> tuple[Image, ...]:
-    if case.results is None:
+    if case.results is None or case.facts.plan_is_void:
         return ()
     groups = {
         key: rows

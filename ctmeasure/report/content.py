@@ -74,6 +74,7 @@ class Sheet:
     sizes: tuple[str, ...]
     checks: tuple[str, ...]
     not_assessed: tuple[str, ...]
+    cautions: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,16 +7,16 @@ import math
 from ctmeasure.anatomy.clock import clock_words
 from ctmeasure.anatomy.facts import finding_labels
 from ctmeasure.anatomy.vocabulary import structure_terms
-from ctmeasure.case.answers import chosen_lengths, not_assessed_lines, table_sizes_mm, wall_state_words
+from ctmeasure.case.answers import VOID_ACTION, VOID_WORDS, not_assessed_lines, wall_state_words
+from ctmeasure.case.holes import pair_span, sites_of_pair
 from ctmeasure.case.model import Case
-from ctmeasure.planning.results import VERDICT_WORDS, Clearance, HolePair, PlanResult, SiteResult
+from ctmeasure.case.table_sizes import chosen_lengths, table_set, table_words
+from ctmeasure.planning.results import VERDICT_WORDS, Clearance, HolePair, PlanResult
 from ctmeasure.report.content import NumberBox, Pair, TextGroup
 from ctmeasure.report.numbers import fixed, interval, probability, with_interval
 from ctmeasure.report.words import in_words
 
 VOID_BANNER = "PLAN VOID: an operation since this scan was entered. Nothing on this page may be used for planning."
-SAME_PLACE_MM = 0.3
-"""A site this close to a hole of a pair is that hole, and its clearances with intervals are printed for it."""
 NOT_ENTERED = "not entered"
 
 
@@ -100,39 +100,38 @@ def first_pair(result: PlanResult | None) -> HolePair | None:
     return next((pair for pair in result.pairs if pair.verdict == "clear"), result.pairs[0])
 
 
-def sites_of_pair(result: PlanResult, pair: HolePair) -> tuple[SiteResult, ...]:
-    """Fully assessed sites that are the holes of a pair."""
-    return tuple(
-        site
-        for site in result.sites
-        if min(math.dist(site.entry_lps, pair.entry_1_lps), math.dist(site.entry_lps, pair.entry_2_lps))
-        <= SAME_PLACE_MM
-    )
-
-
 def closest_of_pair(result: PlanResult, pair: HolePair) -> Clearance | None:
     """The least clearance with an interval at the holes of a pair, where they were assessed as sites."""
     rows = [
         row
-        for site in sites_of_pair(result, pair)
+        for site in sites_of_pair(result.sites, pair)
         for row in site.clearances
         if row.estimate is not None and row.structure == pair.nearest_structure
     ]
     return min(rows, key=lambda row: row.estimate.value if row.estimate else math.inf, default=None)
 
 
-def closest_words(result: PlanResult, pair: HolePair) -> tuple[str, str]:
-    """The closest structure of a pair: the clearance, and what stands beside it."""
-    found = closest_of_pair(result, pair)
-    estimate = pair.clearance or (found.estimate if found is not None else None)
+def least_gap_words(result: PlanResult, pair: HolePair) -> tuple[str, str, str]:
+    """What is known about the nearest structure of a pair: what the number is, the number, and what stands beside it.
+
+    Notes
+    -----
+    The interval of ``pair.clearance`` is that of the least gap over both holes and all structures; which structure is
+    nearest may differ from draw to draw, so the one named is the nearest at the mean geometry.
+    """
     name = structure_label(pair.nearest_structure) if pair.nearest_structure else "no marked structure"
-    if estimate is not None:
-        value, beside = f"{fixed(estimate.value, 1)} mm", f"{name}, {interval(estimate, 1)}"
-    elif pair.clearance_mm is not None:
-        value, beside = f"{fixed(pair.clearance_mm, 1)} mm", f"{name}; interval: assess the holes as sites"
-    else:
-        return "not given", "no marked structure near"
-    return value, beside
+    nearest = f"nearest at the mean: {name}"
+    if pair.clearance is not None:
+        return LEAST_GAP, f"{fixed(pair.clearance.value, 1)} mm", f"{interval(pair.clearance, 1)}; {nearest}"
+    found = closest_of_pair(result, pair)
+    if found is not None and found.estimate is not None:
+        return f"Gap to {name}", f"{fixed(found.estimate.value, 1)} mm", f"{interval(found.estimate, 1)}, at one hole"
+    if pair.clearance_mm is not None:
+        return LEAST_GAP, f"{fixed(pair.clearance_mm, 1)} mm", f"interval: assess the holes as sites; {nearest}"
+    return LEAST_GAP, "not given", "no marked structure near"
+
+
+LEAST_GAP = "Least gap of both holes"
 
 
 def margin_words(pair: HolePair) -> str:
@@ -142,7 +141,10 @@ def margin_words(pair: HolePair) -> str:
 
 def number_boxes(case: Case) -> tuple[NumberBox, ...]:
     """The three or four numbers the room asks for."""
-    return (_drum_box(case.results), *_hole_boxes(case.results), _length_box(case.results))
+    if case.facts.plan_is_void and case.results is not None:
+        nothing = NumberBox("Holes and sizes", "none offered", VOID_WORDS, VOID_ACTION)
+        return (_drum_box(case.results), nothing)
+    return (_drum_box(case.results), *_hole_boxes(case), _length_box(case))
 
 
 def _drum_box(result: PlanResult | None) -> NumberBox:
@@ -160,30 +162,28 @@ def _drum_box(result: PlanResult | None) -> NumberBox:
     return NumberBox("Drum", f"{fixed(abs(estimate.value), 1)} mm", f"{where}, {span}")
 
 
-def _hole_boxes(result: PlanResult | None) -> tuple[NumberBox, NumberBox]:
+def _hole_boxes(case: Case) -> tuple[NumberBox, NumberBox]:
+    result = case.results
     pair = first_pair(result)
     if result is None or pair is None:
         why = (result.pairs_reason if result else "") or "no pair can be offered"
-        return NumberBox("First pair of holes", "not given", why), NumberBox(
-            "Closest structure", "not given", "no pair"
-        )
+        return NumberBox("First pair of holes", "not given", why), NumberBox(LEAST_GAP, "not given", "no pair")
     clock = " + ".join(clock_words(hour) for hour in pair.clock_hours)
-    beside = f"o'clock; {VERDICT_WORDS[pair.verdict]}; {fixed(pair.span_mm, 1)} mm apart"
-    value, closest = closest_words(result, pair)
-    return NumberBox("First pair of holes", clock, beside), NumberBox(
-        "Closest structure", value, closest, margin_words(pair)
-    )
+    span = pair_span(case, pair)
+    beside = f"o'clock; {VERDICT_WORDS[pair.verdict]}; {fixed(span.value, 1)} mm apart ({interval(span, 1)})"
+    label, value, closest = least_gap_words(result, pair)
+    return NumberBox("First pair of holes", clock, beside), NumberBox(label, value, closest, margin_words(pair))
 
 
-def _length_box(result: PlanResult | None) -> NumberBox:
-    rows = chosen_lengths(result) if result else ()
-    if not rows or rows[0].needed is None:
+def _length_box(case: Case) -> NumberBox:
+    rows = chosen_lengths(case.results) if case.results else ()
+    table = table_set(rows, case.settings)
+    if not rows or rows[0].needed is None or table is None:
         return NumberBox("Needed length", "not given", "see the answer to question 4")
     best = rows[0]
-    sizes = "  ".join(fixed(size) for size in table_sizes_mm(rows))
     assert best.needed is not None
     words = f"{interval(best.needed, 1)}; {in_words(best.reconstruction)}, {in_words(best.geometry)}"
-    return NumberBox("Needed length", f"{fixed(best.needed.value, 1)} mm", words, f"On the table: {sizes}")
+    return NumberBox("Needed length", f"{fixed(best.needed.value, 1)} mm", words, f"On the table: {table_words(table)}")
 
 
 def sentence_interval(result: PlanResult | None, measurand: str) -> str:

@@ -55,7 +55,7 @@ def wall_scene(case: Case) -> WallScene | None:
     return WallScene(
         side=case.side,
         cells=result.zone,
-        holes=_holes(case),
+        holes=() if case.facts.plan_is_void else _holes(case),
         shadows=_shadows(case, canal, rim),
         points=(*_points(case, canal, rim, WALL_POINTS, False), *_points(case, canal, rim, FREE_POINTS, True)),
         rim_radius_mm=float(np.mean(rim.radii_mm)),
@@ -143,7 +143,7 @@ def _points(case: Case, canal: CanalFrame, rim: RimCurve, ids: Sequence[str], fr
 
 def _key_words(case: Case) -> str:
     letters = site_letters(case.results)
-    if not letters:
+    if not letters or case.facts.plan_is_void:
         return ""
     return (
         "Holes asked for: " + ", ".join(f"{letter} {site.replace('_', ' ')}" for site, letter in letters.items()) + "."

@@ -8,6 +8,7 @@ import numpy as np
 
 from ctmeasure.anatomy.clock import clock_words
 from ctmeasure.anatomy.vocabulary import STATUS_WORDS, landmark_term, landmark_terms
+from ctmeasure.case.holes import pair_holes
 from ctmeasure.case.model import Case
 from ctmeasure.planning.results import VERDICT_WORDS, HolePair, Measurement, PlanResult, SiteResult
 from ctmeasure.planning.settings import setting_rows
@@ -43,7 +44,7 @@ def tables(case: Case, fingerprint: str) -> tuple[Table, ...]:
     tuple of Table
     """
     result = case.results
-    computed = (_measurements(result), *_sites(result), _pairs(result), *length_tables(result)) if result else ()
+    computed = (_measurements(result), *_sites(result), _pairs(case, result), *length_tables(result)) if result else ()
     return (
         _gaps(case),
         *computed,
@@ -181,15 +182,16 @@ def _clearance_rows(site: SiteResult, name: str) -> list[tuple[str, ...]]:
     return rows
 
 
-def _pairs(result: PlanResult) -> Table:
+def _pairs(case: Case, result: PlanResult) -> Table:
     columns = (
         Column("Rank", numeric=True, share=0.75),
         Column("Clock", share=1.3),
         Column("From rim, mm", numeric=True, share=1.25),
         Column("Bone, mm", numeric=True, share=1.25),
+        Column("Travel, mm", numeric=True, share=1.25),
         Column("Span, mm", numeric=True, share=0.85),
         Column("Bridge, mm", numeric=True, share=1.25),
-        Column("Closest, mm (95 %)", share=1.7),
+        Column("Least gap, mm (95 %); nearest", share=1.7),
         Column("Verdict; P(under a margin)", share=1.7),
         Column("Why here", share=3.2),
     )
@@ -199,6 +201,7 @@ def _pairs(result: PlanResult) -> Table:
             " + ".join(clock_words(hour) for hour in pair.clock_hours),
             " + ".join(fixed(value) for value in pair.rim_distances_mm),
             " + ".join(fixed(value) for value in pair.thicknesses_mm),
+            " + ".join(fixed(hole.drill_mm) for hole in pair_holes(case, pair)),
             fixed(pair.span_mm),
             f"{fixed(pair.bridge_entry_mm)}, {fixed(pair.bridge_exit_mm)}",
             _closest(pair),
@@ -207,7 +210,9 @@ def _pairs(result: PlanResult) -> Table:
         )
         for pair in result.pairs[:PAIRS_PRINTED]
     )
-    note = "Bridge: bone left between the holes at entry, at exit. Closest: the least gap of both holes, 95 % interval."
+    note = "Bridge: bone left between the holes at entry, at exit. Least gap: of both holes to any structure, with its "
+    note += "95 % interval; nearest: at the mean. Travel: of the bur's centre. "
+    note += "Bone, distances from the rim and span are planned values; the sheet for the operating room has intervals."
     if any(pair.clearance is None for pair in result.pairs[:PAIRS_PRINTED]):
         note += " Without an interval: assess the holes as sites."
     more = len(result.pairs) - len(rows)
@@ -224,6 +229,8 @@ def _closest(pair: HolePair) -> str:
 
 
 PAIRS_PRINTED = 8
+ENTRY_AND_DIRECTION = ("anchor_1", "anchor_2")
+"""Landmarks whose points are an entry point and a point further along the drill."""
 
 
 def _landmarks(case: Case) -> Table:
@@ -234,7 +241,7 @@ def _landmarks(case: Case) -> Table:
         Column("Status", share=0.9),
         Column("Points", numeric=True, share=0.8),
         Column("Placements", numeric=True, share=1.2),
-        Column("Position LPS, mm (mean)", share=2.0),
+        Column("Position LPS, mm (mean; of a hole: entry)", share=2.0),
         Column("Doubt R-L, A-P, S-I, mm", share=1.9),
         Column("From", share=1.6),
     )
@@ -248,14 +255,17 @@ def _landmarks(case: Case) -> Table:
             rows.append((label, status, "0", "0", "", "", ""))
             continue
         doubts = landmark_doubts(case, landmark)
-        centre = landmark.points_lps.mean(axis=0)
+        # of an anchor the first point is the entry and the second only shows the drill direction
+        entry = landmark_id in ENTRY_AND_DIRECTION
+        doubts = doubts[:1] if entry else doubts
+        centre = landmark.points_lps[0] if entry else landmark.points_lps.mean(axis=0)
         spread = np.mean([doubt.covariance_lps.diagonal() for doubt in doubts], axis=0)
         repeated = any(doubt.repeats > 1 for doubt in doubts)
         rows.append(
             (
                 label,
                 status,
-                str(len(doubts)),
+                str(len(landmark.indices)),
                 str(len(landmark.placements)),
                 ", ".join(fixed(float(value)) for value in centre),
                 ", ".join(fixed(float(value) ** 0.5) if value < 1e6 else "unbounded" for value in spread),

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from ctmeasure.anatomy.clock import clock_words, wall_words
-from ctmeasure.case.answers import chosen_lengths, not_assessed_lines, table_sizes_mm
+from ctmeasure.case.answers import VOID_ACTION, VOID_WORDS, not_assessed_lines
+from ctmeasure.case.holes import PlannedHole, behind_words, pair_holes, pair_span
 from ctmeasure.case.model import Case
+from ctmeasure.case.table_sizes import chosen_lengths, table_set
+from ctmeasure.planning.cautions import cautions
 from ctmeasure.planning.results import VERDICT_WORDS, HolePair
 from ctmeasure.report.content import Sheet
 from ctmeasure.report.length_tables import group_words
-from ctmeasure.report.numbers import fixed, probability, with_interval
-from ctmeasure.report.page_one import closest_words, date_words, margin_words, sites_of_pair
+from ctmeasure.report.numbers import fixed, interval, probability, with_interval
+from ctmeasure.report.page_one import date_words, least_gap_words, margin_words
 
 PAIRS_ON_SHEET = 2
 
@@ -26,16 +29,21 @@ def operating_sheet(case: Case) -> Sheet:
     -------
     Sheet
     """
-    return Sheet(_time_out(case), _holes(case), _sizes(case), _checks(case), not_assessed_lines(case))
+    return Sheet(_time_out(case), _holes(case), _sizes(case), _checks(case), not_assessed_lines(case), cautions())
 
 
 def _time_out(case: Case) -> tuple[str, ...]:
+    since = {
+        "no": "No operation since this scan",
+        "yes": "OPERATED SINCE THIS SCAN: PLAN VOID",
+        "unknown": "No operation since this scan (not entered: ask)",
+    }
     only = {"yes": "ONLY HEARING EAR", "no": "not the only hearing ear", "unknown": "only hearing ear? not entered"}
     return (
         f"Side: {case.side.upper()}",
         "Label matches patient and scan",
         f"Scan of {date_words(case.scan.date)}",
-        "No operation since this scan",
+        since[case.facts.operated_since_scan],
         only[case.facts.only_hearing_ear],
         f"Facial function: {case.facts.facial_function}",
         "Nerve monitoring on",
@@ -44,50 +52,64 @@ def _time_out(case: Case) -> tuple[str, ...]:
 
 def _holes(case: Case) -> tuple[str, ...]:
     result = case.results
+    if result is not None and case.facts.plan_is_void:
+        return (f"No hole is offered: {VOID_WORDS}; {VOID_ACTION}.",)
     if result is None or not result.pairs:
         reason = (result.pairs_reason if result else "") or "nothing was computed"
         return (f"No pair of holes can be offered: {reason}.",)
     kept = [pair for pair in result.pairs if pair.verdict == "clear"] or list(result.pairs)
     lines: list[str] = []
     for pair in kept[:PAIRS_ON_SHEET]:
-        lines.append(f"Pair {pair.rank}, {VERDICT_WORDS[pair.verdict]}: {fixed(pair.span_mm, 1)} mm apart.")
-        lines.extend(_hole_line(pair, i) for i in (0, 1))
-        value, beside = closest_words(result, pair)
+        span = pair_span(case, pair)
+        holes = pair_holes(case, pair)
+        lines.append(
+            f"Pair {pair.rank}, {VERDICT_WORDS[pair.verdict]}: {fixed(span.value, 1)} mm apart ({interval(span, 1)})."
+        )
+        lines.extend(_hole_line(pair, hole, "ab"[at]) for at, hole in enumerate(holes))
+        label, value, beside = least_gap_words(result, pair)
         margin = margin_words(pair)
-        lines.append(f"Closest: {value} ({beside}){'; ' + margin if margin else ''}.")
-        for site in sites_of_pair(result, pair):
-            if site.wall.to_first_gap is not None and site.drill_depth_mm is not None:
-                lines.append(
-                    f"At {site.id}: bone {with_interval(site.wall.to_first_gap, 1)}, bur travels "
-                    f"{fixed(site.drill_depth_mm, 1)} mm, behind the wall: {site.wall.far_side}."
-                )
-    bur = case.settings
-    lines.append(f"Bur {bur.bur_diameter_mm:g} mm, irrigated; both holes go right through the bone.")
+        lines.append(f"{label}: {value} ({beside}){'; ' + margin if margin else ''}.")
+    lines.append(f"Bur {case.settings.bur_diameter_mm:g} mm, irrigated. {HAND_NOTE}")
+    if any(hole.bone is None for pair in kept[:PAIRS_ON_SHEET] for hole in pair_holes(case, pair)):
+        lines[-1] += " Bone without an interval: assess that hole as a site."
     return tuple(lines)
 
 
-def _hole_line(pair: HolePair, at: int) -> str:
+HAND_NOTE = "In brackets: 95 % intervals; those of rim distance and span are what a hand makes of the plan, as set."
+
+
+def _hole_line(pair: HolePair, hole: PlannedHole, letter: str) -> str:
+    if hole.bone is not None:
+        bone = f"{fixed(hole.bone.value, 1)} mm ({interval(hole.bone, 1)})"
+    else:
+        bone = f"{fixed(hole.bone_mm, 1)} mm (no interval)"
+    travel = f"bur travels {fixed(hole.drill_mm, 1)} mm" if hole.drill_mm is not None else "bur travel not given"
     return (
-        f"{pair.rank}{'ab'[at]}: {clock_words(pair.clock_hours[at])} o'clock, {wall_words(pair.wall_angles_deg[at])}, "
-        f"{fixed(pair.rim_distances_mm[at], 1)} mm from the rim, bone {fixed(pair.thicknesses_mm[at], 1)} mm."
+        f"{pair.rank}{letter}: {clock_words(hole.clock_hour)} o'clock, {wall_words(hole.wall_angle_deg)}, "
+        f"{fixed(hole.rim.value, 1)} mm from the rim ({interval(hole.rim, 1)}), bone {bone}, {travel}, "
+        f"{behind_words(hole)}."
     )
 
 
 def _sizes(case: Case) -> tuple[str, ...]:
+    if case.results is not None and case.facts.plan_is_void:
+        return (f"No size is offered: {VOID_WORDS}; {VOID_ACTION}.",)
     rows = chosen_lengths(case.results) if case.results else ()
-    if not rows or rows[0].needed is None:
+    table = table_set(rows, case.settings)
+    if not rows or rows[0].needed is None or table is None:
         return ("No length can be given; size in the ear.",)
     first = rows[0]
-    table = set(table_sizes_mm(rows))
     sizes = [
-        f"{fixed(row.size_mm)} mm fits with P {probability(row.p_fits)}"
+        f"{fixed(row.size_mm)} mm (P {probability(row.p_fits)})"
         for row in sorted(rows, key=lambda row: row.size_mm or 0.0)
-        if row.size_mm in table
+        if row.size_mm in table.sizes_mm
     ]
+    covered = "it fits" if len(sizes) == 1 else "one of them fits"
     return (
         f"{group_words((first.reconstruction, first.geometry, first.lateral_contact, first.medial_contact))}, "
         f"needed {with_interval(first.needed, 1)}.",
-        "On the table: " + "; ".join(sizes) + ".",
+        f"On the table, each with the probability that it fits: {', '.join(sizes)}. "
+        f"Together: {covered} with P {probability(table.coverage)}.",
         "The sizer in the ear decides.",
     )
 

@@ -223,8 +223,12 @@ def _words_only(figure: Any, words: str) -> bytes:
     return image_bytes(figure, "svg")
 
 
+BARS = 4
+"""Of the sizes on the table the likeliest are drawn; more would leave no room for their numbers."""
+
+
 def length_picture(rows: Sequence[LengthRow], table_sizes_mm: Sequence[float]) -> bytes:
-    """P(fits) of the sizes to have on the table, under the needed length with its interval.
+    """P(fits) of the likeliest sizes to have on the table, under the needed length with its interval.
 
     Parameters
     ----------
@@ -238,7 +242,7 @@ def length_picture(rows: Sequence[LengthRow], table_sizes_mm: Sequence[float]) -
     bytes
         An SVG file.
     """
-    shown = likely_rows([row for row in rows if row.size_mm in table_sizes_mm], count=5)
+    shown = likely_rows([row for row in rows if row.size_mm in table_sizes_mm], count=BARS)
     with drawing(WIDTH_MM, HEIGHT_MM) as figure:
         if not shown or shown[0].needed is None:
             return _words_only(figure, "no length given")

@@ -129,7 +129,7 @@ def test_a_void_plan_says_so_at_the_top_on_the_sheet_and_in_the_footer(mapless):
     case = mapless
     void = replace(case, facts=replace(case.facts, operated_since_scan="yes"))
     words = read(render_html(build_content(void))).words
-    assert words.count("PLAN VOID") == 3
+    assert words.count("PLAN VOID") == 4  # at the top, on the sheet, in its time-out and in the footer
     assert words.index("PLAN VOID") < words.index("Facts")
 
 
@@ -161,6 +161,6 @@ def test_a_pairs_own_clearance_interval_is_printed_on_page_one_the_sheet_and_in_
     first = replace(first, clearance_mm=1.83, clearance=fabricated.estimate(1.83, 0.25))
     planned = replace(mapless, results=replace(mapless.results, pairs=(first, *others)))
     words = read(render_html(build_content(planned))).words
-    assert "Closest structure 1.8 mm chorda tympani, 1.3 to 2.3" in words
-    assert "Closest: 1.8 mm (chorda tympani, 1.3 to 2.3)" in words
+    assert "Least gap of both holes 1.8 mm 1.3 to 2.3; nearest at the mean: chorda tympani" in words
+    assert "Least gap of both holes: 1.8 mm (1.3 to 2.3; nearest at the mean: chorda tympani)" in words
     assert "1.83 (1.34 to 2.32)" in words

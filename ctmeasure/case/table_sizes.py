@@ -1,0 +1,78 @@
+"""Which reconstruction answers "How long?", and the sizes of it to have on the table."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from ctmeasure.case.words import probability_words
+from ctmeasure.planning.results import LengthRow, PlanResult
+from ctmeasure.planning.settings import Settings
+
+if TYPE_CHECKING:
+    from ctmeasure.planning.lengths.sizes import TableSet
+
+SIZES_SPELLED = 5
+"""A longer run of sizes is written as a range."""
+
+
+def chosen_lengths(result: PlanResult) -> tuple[LengthRow, ...]:
+    """The size rows of the reconstruction that answers "How long?": the planned total, else the best there is."""
+    sized = [row for row in result.lengths if row.size_mm is not None and row.needed is not None]
+    for reconstruction in ("total", "partial", "piston", "handle"):
+        for geometry in ("as planned", "as it lies on this scan"):
+            rows = [r for r in sized if r.reconstruction == reconstruction and r.geometry == geometry]
+            best = min(rows, key=lambda r: r.rank if r.rank is not None else 10**6, default=None)
+            if best is not None:
+                return tuple(
+                    r
+                    for r in rows
+                    if (r.lateral_contact, r.medial_contact) == (best.lateral_contact, best.medial_contact)
+                )
+    return ()
+
+
+def table_set(rows: tuple[LengthRow, ...], settings: Settings) -> TableSet | None:
+    """The sizes to have on the table for one reconstruction, with the probability that one of them fits.
+
+    Parameters
+    ----------
+    rows
+        Size rows of one reconstruction, as from `chosen_lengths`; sizes that were refused (no rank) are left out.
+    settings
+        For the fit window the rows were made with.
+
+    Returns
+    -------
+    TableSet or None
+        None without a size.
+
+    Raises
+    ------
+    Nothing.
+    """
+    from ctmeasure.planning.lengths.sizes import sizes_on_the_table
+
+    window = (settings.fit_window_low_mm, settings.fit_window_high_mm)
+    return next(iter(sizes_on_the_table([row for row in rows if row.rank is not None], window_mm=window)), None)
+
+
+def table_words(table: TableSet) -> str:
+    """The sizes on the table in words, a long run as a range, and what they cover.
+
+    Example
+    -------
+    >>> from ctmeasure.planning.lengths.sizes import TableSet
+    >>> table_words(TableSet("total", "", "", "", (4.25, 4.5), 0.953))
+    '4.25 4.50 (one of them fits with P 0.95)'
+    >>> table_words(TableSet("total", "", "", "", tuple(3.5 + 0.25 * i for i in range(9)), 0.9996))
+    '3.50 to 5.50 in steps of 0.25, 9 sizes (one of them fits with P >0.99)'
+    """
+    sizes = table.sizes_mm
+    steps = {round(b - a, 3) for a, b in pairwise(sizes)}
+    if len(sizes) > SIZES_SPELLED and len(steps) == 1:
+        words = f"{sizes[0]:.2f} to {sizes[-1]:.2f} in steps of {steps.pop():.2f}, {len(sizes)} sizes"
+    else:
+        words = " ".join(f"{size:.2f}" for size in sizes)
+    one = "it fits" if len(sizes) == 1 else "one of them fits"
+    return f"{words} ({one} with P {probability_words(table.coverage)})"
