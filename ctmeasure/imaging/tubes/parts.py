@@ -25,6 +25,9 @@ APART_MM = 4.0
 """Two bends nearer than this are one."""
 DOWN = 0.5
 """Least downward component of the way on behind the second genu (heads are tipped by some 20 degrees)."""
+HAIRPIN_DEG = 110.0
+"""No canal turns by this much within three millimetres: the way led to a stray click and back (our choice)."""
+HAIRPIN_CLEAR_MM, HAIRPIN_ARM_MM = 0.3, 1.2
 ANGLE_FLOOR_DEG = 2.0
 """A bend between gently curved arms has no sharper angle than this (our choice)."""
 
@@ -74,6 +77,38 @@ def genua(path_lps: Floats, *, centre_u_mm: Floats) -> tuple[Genu, ...]:
     # Each arm's direction: two ends, an arm's length apart.
     u = float(np.hypot(np.degrees(2.0 * float(np.median(centre_u_mm)) / ARM_MM), ANGLE_FLOOR_DEG))
     return tuple(Genu(name, n, _angle(path_lps, along, n), u) for name, n in zip(names, places, strict=True))
+
+
+def turns_back(path_lps: Floats) -> NDArray[np.bool_]:
+    """Where a path turns back on itself, shape (n,).
+
+    Parameters
+    ----------
+    path_lps
+        Shape (n, 3), LPS mm.
+
+    Returns
+    -------
+    numpy.ndarray
+
+    Raises
+    ------
+    ctmeasure.errors.GeometryError
+        When the path has no length.
+
+    Example
+    -------
+    >>> there = np.linspace(0.0, 3.0, 13)[:, None] * [1.0, 0.0, 0.0]
+    >>> back = there[-2::-1] + [0.0, 0.1, 0.0]
+    >>> bool(turns_back(np.concatenate([there, back])).any()), bool(turns_back(there).any())
+    (True, False)
+    """
+    along = arc_lengths_mm(path_lps)
+    found = np.zeros(len(path_lps), np.bool_)
+    for n in range(len(path_lps)):
+        arms = _arms(path_lps, along, n, clear_mm=HAIRPIN_CLEAR_MM, arm_mm=HAIRPIN_ARM_MM)
+        found[n] = arms is not None and float(arms[0] @ arms[1]) < np.cos(np.radians(HAIRPIN_DEG))
+    return found
 
 
 def _angle(path: Floats, along: Floats, n: int) -> float:

@@ -14,7 +14,7 @@ from ctmeasure.imaging.levels import POINT_SPREAD_FLAG, PointSpread, point_sprea
 from ctmeasure.imaging.tubes.clicks import Side, check_clicks, check_on_canal
 from ctmeasure.imaging.tubes.disc import fit_sections
 from ctmeasure.imaging.tubes.kinds import TubeKind, tube_kind
-from ctmeasure.imaging.tubes.parts import genua, segments
+from ctmeasure.imaging.tubes.parts import genua, segments, turns_back
 from ctmeasure.imaging.tubes.plausibility import plausibility_flags
 from ctmeasure.imaging.tubes.refine import SPACING_MM, Refined, refine
 from ctmeasure.imaging.tubes.result import UNCONFIRMED_U_MM, SampleMarks, Segment, TracedTube
@@ -137,6 +137,7 @@ def trace_tube(
     centre_u = np.sqrt(np.maximum(np.linalg.eigvalsh(covariance)[:, -1], 0.0))
     bends = genua(refined.path_lps, centre_u_mm=centre_u) if structure_id == "facial_nerve" else ()
     parts = segments(refined.path_lps, structure_id=structure_id, bends=bends, confirmed=confirmed)
+    hairpins = along[turns_back(refined.path_lps)]
     flags = [
         *clicks.flags,
         *off,
@@ -144,6 +145,7 @@ def trace_tube(
         *cut,
         *((POINT_SPREAD_FLAG,) if spread.assumed else ()),
         *levels.flags,
+        *((f"the path turns back on itself {hairpins[0]:.1f} mm from its start",) if len(hairpins) else ()),
         *_mark_flags(marks, along),
         *_end_flags(refined.path_lps, volume),
         *plausibility_flags(
