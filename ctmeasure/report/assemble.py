@@ -79,7 +79,7 @@ def build_content(
         gaps=gap_groups(case),
         cautions=cautions(),
         maps=_maps(case, scene),
-        map_note=" ".join(part for part in (MAP_NOTE, scene.key_words) if part)
+        map_note=" ".join(part for part in (MAP_NOTE, reach_words(scene), scene.key_words) if part)
         if scene
         else "No map: the rim, the canal axis or the results are missing.",
         pictures=tuple(
@@ -143,6 +143,22 @@ def _answers(case: Case, scene: WallScene | None) -> tuple[AnswerView, ...]:
     )
 
 
+def reach_words(scene: WallScene) -> str:
+    """How many cells of the map the instrument cannot reach, and of how many that is not known; empty without any."""
+    total = len(scene.cells)
+    kept = sum(cell.verdict == "clear" for cell in scene.out_of_reach)
+    words = []
+    if scene.out_of_reach:
+        words.append(
+            f"A backward stroke in a cell: this instrument cannot reach it ({len(scene.out_of_reach)} of {total} "
+            f"cells, {kept} of them with margin kept); no hole is offered there."
+        )
+    unknown = sum(cell.reachable is None and cell.verdict in ("clear", "caution") for cell in scene.cells)
+    if unknown:
+        words.append(f"Reach not assessed in {unknown} cells with margin kept or caution.")
+    return " ".join(words)
+
+
 def _maps(case: Case, scene: WallScene | None) -> tuple[Image, ...]:
     if scene is None:
         return ()
@@ -155,6 +171,7 @@ def _maps(case: Case, scene: WallScene | None) -> tuple[Image, ...]:
     )
     side = side_words(scene.side)
     verdict = f"{side}, canal wall unrolled by clock hour and distance from the rim: {share}. Holes: {holes or 'none'}."
+    verdict = " ".join(part for part in (verdict, reach_words(scene)) if part)
     return (
         Image(
             "map-verdict.svg",

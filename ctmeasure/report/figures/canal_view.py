@@ -19,9 +19,10 @@ from ctmeasure.report.figures.canvas import (
     filled,
     halo,
     image_bytes,
+    joined_strokes,
     strokes,
 )
-from ctmeasure.report.figures.looks import VERDICT_LOOKS, patch_style
+from ctmeasure.report.figures.looks import STROKE_SHARE, VERDICT_LOOKS, patch_style
 from ctmeasure.report.figures.outlines import Corner, merged_outlines
 from ctmeasure.report.figures.slices import side_words
 from ctmeasure.report.figures.wall import Floats, WallScene
@@ -105,6 +106,26 @@ def draw_sectors(axes: Axes, scene: WallScene, *, patterned: bool = True) -> Non
             style["hatch"] = None
         outlines = merged_outlines(scene.mask(scene.verdict_cells(verdict)))
         filled(axes, [_bent(outline, turns, radii, scene) for outline in outlines], **style, zorder=1.0)
+    _reach_strokes(axes, scene)
+
+
+def _reach_strokes(axes: Axes, scene: WallScene) -> None:
+    """A stroke in every cell the instrument cannot reach, as on the unrolled map."""
+    turn = STROKE_SHARE * scene.angle_step_deg * (1.0 if scene.side == "left" else -1.0)
+    ends = np.array([-1.0, 1.0])
+    lines = [
+        np.stack(
+            seen(
+                cell.wall_angle_deg + ends * turn,
+                scene.rim_radius_mm + np.maximum(cell.rim_distance_mm - ends * STROKE_SHARE * scene.rim_step_mm, 0.0),
+                scene,
+            ),
+            axis=1,
+        )
+        for cell in scene.out_of_reach
+    ]
+    for colour, width in ((PAPER, 2.2), (INK, 1.0)):
+        joined_strokes(axes, lines, colour=colour, width=width, over=1.8)
 
 
 def _bent(outline: list[Corner], turns: Floats, radii: Floats, scene: WallScene) -> Floats:

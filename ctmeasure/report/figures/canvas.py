@@ -173,6 +173,30 @@ def strokes(
         drawn.set_clip_path(None)
 
 
+def joined_strokes(axes: Axes, lines: Sequence[npt.ArrayLike], *, colour: str, width: float, over: float = 3.0) -> None:
+    """Many short lines of one look as one path with gaps, which keeps the drawing small.
+
+    Parameters
+    ----------
+    axes
+        Where to draw; its limits do not change.
+    lines
+        Each of shape (n, 2), in data units.
+    colour, width
+        Look; the width in points.
+    over
+        Drawing order.
+    """
+    from matplotlib.lines import Line2D
+
+    if not lines:
+        return
+    gap = np.full((1, 2), np.nan)
+    points = np.concatenate([part for line in lines for part in (np.asarray(line, dtype=np.float64), gap)])
+    style: dict[str, Any] = {"color": colour, "linewidth": width, "zorder": over, "solid_capstyle": "butt"}
+    axes.add_artist(Line2D(points[:, 0], points[:, 1], **style))
+
+
 def frame_and_ticks(
     axes: Axes, *, x: Mapping[float, str] | None = None, y: Mapping[float, str] | None = None, box: bool = False
 ) -> None:

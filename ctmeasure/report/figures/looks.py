@@ -31,6 +31,13 @@ VERDICT_LOOKS: dict[Verdict, Look] = {
 """The looks of the normative page, in the order of the legend."""
 
 
+OUT_OF_REACH = "out of reach"
+"""Words of the mark for cells the instrument cannot get to: margin kept there does not make a hole possible."""
+STROKE_SHARE = 0.3
+"""That mark is a backward stroke, this share of the cell's width and height to either side of its middle: leaning
+against the lines of caution, and no part of a broken line."""
+
+
 def patch_style(verdict: Verdict) -> dict[str, Any]:
     """Keyword arguments that give a matplotlib patch the look of a verdict.
 

@@ -22,9 +22,10 @@ from ctmeasure.report.figures.canvas import (
     frame_and_ticks,
     halo,
     image_bytes,
+    joined_strokes,
     strokes,
 )
-from ctmeasure.report.figures.looks import VERDICT_LOOKS, patch_style
+from ctmeasure.report.figures.looks import OUT_OF_REACH, STROKE_SHARE, VERDICT_LOOKS, patch_style
 from ctmeasure.report.figures.outlines import merged_outlines
 from ctmeasure.report.figures.slices import side_words
 from ctmeasure.report.figures.wall import Floats, WallScene, dial, split_runs
@@ -79,7 +80,8 @@ def unrolled_map(
     bytes
         An SVG file; equal input gives equal bytes.
     """
-    legend_mm = (14.0 if layer == "verdict" else 9.0) if legend else 0.0
+    looks_mm = 20.0 if scene.out_of_reach else 14.0
+    legend_mm = (looks_mm if layer == "verdict" else 9.0) if legend else 0.0
     left, right, bottom, top = 15.0, 3.0, 17.0 + legend_mm, 7.5
     map_height = 62.0 if layer == "verdict" else 50.0
     with drawing(width_mm, bottom + map_height + top) as figure:
@@ -87,6 +89,7 @@ def unrolled_map(
         _frame(axes, scene)
         if layer == "verdict":
             _verdicts(axes, scene)
+            _reach_strokes(axes, scene)
         else:
             _values(axes, scene, layer)
         placer = LabelPlacer(axes)
@@ -107,7 +110,9 @@ def unrolled_map(
                 va="top", ha="right", fontsize=FONT_PT, style="italic",
             )  # fmt: skip
         if legend_mm and layer == "verdict":
-            _legend(figure, width_mm, left)
+            draw_legend(
+                Paper(figure, left), width_mm - left - right, legend_mm - 1.0, columns=2, struck=len(scene.out_of_reach)
+            )
         elif legend_mm:
             _scale(figure, width_mm - left - right, left, layer)
         return image_bytes(figure, "svg")
@@ -167,6 +172,18 @@ def _verdicts(axes: Axes, scene: WallScene) -> None:
         areas = _areas(scene.mask(scene.verdict_cells(verdict)), scene)
         filled(axes, areas, **patch_style(verdict), zorder=1.0)
     _write_not_assessed(axes, scene)
+
+
+def _reach_strokes(axes: Axes, scene: WallScene) -> None:
+    """A backward stroke in every cell the instrument cannot reach: light around dark, to show on every look."""
+    wide, high = STROKE_SHARE * scene.angle_step_deg / 30.0, STROKE_SHARE * scene.rim_step_mm
+    lines = [
+        [(x - wide, cell.rim_distance_mm + high), (x + wide, max(cell.rim_distance_mm - high, 0.0))]
+        for cell in scene.out_of_reach
+        for x in (float(dial(cell.wall_angle_deg, scene.side)),)
+    ]
+    for colour, width in ((PAPER, 2.6), (INK, 1.2)):
+        joined_strokes(axes, lines, colour=colour, width=width, over=1.8)
 
 
 def _write_not_assessed(axes: Axes, scene: WallScene) -> None:
@@ -330,21 +347,24 @@ def _directions(axes: Axes, scene: WallScene) -> None:
         axes.annotate(words, (x, 0.0), (0, -22.0), xycoords=frame, textcoords="offset points", ha=ha, **style)
 
 
-def _legend(figure: Figure, width_mm: float, left: float) -> None:
-    """The four looks in words, two by two."""
-    draw_legend(Paper(figure, left), width_mm - left - 3.0, 13.0, columns=2)
-
-
-def draw_legend(paper: Paper, width_mm: float, height_mm: float, *, columns: int) -> None:
-    """Swatch and words of every verdict, side by side in a place of a print size."""
+def draw_legend(paper: Paper, width_mm: float, height_mm: float, *, columns: int, struck: int = 0) -> None:
+    """Swatch and words of every verdict, and of the strokes when there are any, in a place of a print size."""
     from matplotlib.patches import Rectangle
 
-    rows = -(-len(VERDICT_LOOKS) // columns)
-    for i, (verdict, look) in enumerate(VERDICT_LOOKS.items()):
+    entries: list[tuple[str, str, dict[str, Any]]] = [
+        (look.words, look.pattern_words, patch_style(verdict)) for verdict, look in VERDICT_LOOKS.items()
+    ]
+    if struck:
+        entries.append((OUT_OF_REACH, f"strokes; {struck} cells", {"facecolor": PAPER, "linewidth": 0.0}))
+    rows = -(-len(entries) // columns)
+    for i, (words, pattern_words, style) in enumerate(entries):
         column, row = divmod(i, rows)
         x = column * width_mm / columns
         y = height_mm - (row + 1) * height_mm / rows + (height_mm / rows - 4.4) / 2
-        paper.add_artist(Rectangle((x, y), 10.0, 4.4, **patch_style(verdict)))
+        paper.add_artist(Rectangle((x, y), 10.0, 4.4, **style))
         paper.add_artist(Rectangle((x, y), 10.0, 4.4, fill=False, edgecolor=SOFT_INK, linewidth=0.6))
-        paper.text(x + 12.0, y + 2.2, look.words, va="center", fontsize=FONT_PT, weight="bold")
-        paper.text(x + 39.0, y + 2.2, f"({look.pattern_words})", va="center", fontsize=FONT_PT)
+        if words == OUT_OF_REACH:
+            strokes(paper, [[(x + at, y + 3.2), (x + at + 1.0, y + 1.2)] for at in (2.0, 4.5, 7.0)],
+                    colour=INK, width=1.2, square_ends=True)  # fmt: skip
+        paper.text(x + 12.0, y + 2.2, words, va="center", fontsize=FONT_PT, weight="bold")
+        paper.text(x + 39.0, y + 2.2, f"({pattern_words})", va="center", fontsize=FONT_PT)

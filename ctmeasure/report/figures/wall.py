@@ -118,6 +118,11 @@ class WallScene:
                 found[self._place(cell, first)] = number
         return found
 
+    @property
+    def out_of_reach(self) -> tuple[ZoneCell, ...]:
+        """The cells that this instrument cannot reach, whatever their verdict."""
+        return tuple(cell for cell in self.cells if cell.reachable is False)
+
     def verdict_cells(self, verdict: Verdict) -> list[ZoneCell]:
         """The cells of one verdict."""
         return [cell for cell in self.cells if cell.verdict == verdict]

@@ -170,6 +170,55 @@ def test_a_map_of_nothing_but_unassessed_cells_can_be_drawn(scene):
         assert unrolled_map(empty, layer=layer).startswith(b"<?xml")
 
 
+def out_of_reach_at(scene, places):
+    """The scene with the cells at these wall angles and rim distances out of reach, every other one within."""
+    cells = tuple(replace(c, reachable=(c.wall_angle_deg, c.rim_distance_mm) not in places) for c in scene.cells)
+    return replace(scene, cells=cells)
+
+
+def drawn_strokes(draw):
+    """Middles of the strokes a drawing puts on its axes, from the line's own points."""
+    from matplotlib.figure import Figure
+
+    axes = Figure().add_subplot()
+    draw(axes)
+    points = axes.lines[-1].get_xydata()
+    return points.reshape(-1, 3, 2)[:, :2].mean(axis=1)
+
+
+@pytest.mark.parametrize(("side", "hours"), [("right", [6.0, 3.0]), ("left", [6.0, 9.0])])
+def test_every_cell_out_of_reach_has_a_stroke_at_its_place_and_no_other(scene, side, hours):
+    from ctmeasure.report.figures import canal_view, unrolled
+
+    struck = replace(out_of_reach_at(scene, {(0.0, 2.0), (88.0, 3.0)}), side=side)
+    assert len(struck.out_of_reach) == 2
+    flat = drawn_strokes(lambda axes: unrolled._reach_strokes(axes, struck))
+    assert flat[:, 1].tolist() == pytest.approx([2.0, 3.0])
+    # the dial: superior in the middle, posterior left of it in a right ear and right of it in a left one
+    assert np.abs(flat[:, 0] - hours).max() < 0.1
+    x, y = drawn_strokes(lambda axes: canal_view._reach_strokes(axes, struck)).T
+    radius = scene.rim_radius_mm
+    assert (x[0], y[0]) == pytest.approx((0.0, radius + 2.0), abs=0.1)
+    assert x[1] == pytest.approx((radius + 3.0) * (-1.0 if side == "right" else 1.0), abs=0.1)
+
+
+def test_what_is_out_of_reach_is_counted_in_words(case):
+    from ctmeasure.report.assemble import reach_words
+
+    scene = wall_scene(case)
+    assert reach_words(scene) == ""
+    places = {(0.0, 2.0), (0.0, 3.0), (120.0, 2.0)}
+    assert [c.verdict for c in out_of_reach_at(scene, places).out_of_reach] == ["clear", "clear", "keep out"]
+    words = reach_words(out_of_reach_at(scene, places))
+    assert f"cannot reach it (3 of {90 * 17} cells, 2 of them with margin kept); no hole is offered there" in words
+    unknown = replace(scene, cells=(replace(scene.cells[4], reachable=None), *scene.cells[:4]))
+    assert reach_words(unknown) == "Reach not assessed in 1 cells with margin kept or caution."
+
+
+def test_the_map_differs_where_the_instrument_cannot_reach(scene, layers):
+    assert unrolled_map(out_of_reach_at(scene, {(0.0, 2.0)})) != layers["verdict"]
+
+
 def filled_cells(outlines, shape):
     """Cells whose middle the outlines wind round, by the signed crossings of a ray to the right."""
     found = np.zeros(shape, dtype=int)
