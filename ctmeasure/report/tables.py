@@ -18,7 +18,9 @@ from ctmeasure.planning.results import (
     SiteResult,
     ZoneCell,
 )
+from ctmeasure.report.numbers import SMALLEST_PROBABILITY
 from ctmeasure.uncertainty.estimate import Estimate
+from ctmeasure.uncertainty.intervals import clopper_pearson_upper
 
 MEASUREMENTS = "id,qualifier,value,standard_uncertainty,low_95,high_95,unit,method,flags"
 SITES = (
@@ -34,7 +36,7 @@ ZONE = (
 PAIRS = (
     "rank,hole_1_x_mm,hole_1_y_mm,hole_1_z_mm,hole_1_dx,hole_1_dy,hole_1_dz,"
     "hole_2_x_mm,hole_2_y_mm,hole_2_z_mm,hole_2_dx,hole_2_dy,hole_2_dz,span_mm,bridge_entry_mm,bridge_exit_mm,"
-    "clearance_mm,p_any,handle_tip_x_mm,handle_tip_y_mm,handle_tip_z_mm,verdict,reason"
+    "clearance_mm,p_any,handle_tip_x_mm,handle_tip_y_mm,handle_tip_z_mm,verdict,reason,flags"
 )
 LENGTHS = (
     "reconstruction,geometry,lateral_contact,medial_contact,needed_mm,u_mm,low_95,high_95,size_mm,p_short,p_fits,"
@@ -175,7 +177,30 @@ def pairs_csv(pairs: Iterable[HolePair]) -> str:
     return _table(PAIRS, (_pair_row(item) for item in pairs))
 
 
+P_ANY_BOUND = "p_any is a bound, not an estimate"
+P_ANY_NOT_DRAWN = "p_any not given: no marked structure near"
+
+
+def _p_any(item: HolePair) -> tuple[float | None, tuple[str, ...]]:
+    """The probability of a pair as other tools may use it: small ones flagged as bounds, and never an exact zero.
+
+    Notes
+    -----
+    None of n draws does not mean never: in its place stands the one-sided Clopper-Pearson 95 % upper limit.
+    """
+    if item.p_any is None or item.p_any >= SMALLEST_PROBABILITY:
+        return item.p_any, ()
+    if item.p_any > 0.0:
+        return item.p_any, (P_ANY_BOUND,)
+    if item.clearance_mm is None:
+        return None, (P_ANY_NOT_DRAWN,)
+    from ctmeasure.planning.drilling.pairs import BLOCK, PAIR_BLOCKS
+
+    return clopper_pearson_upper(0, PAIR_BLOCKS * BLOCK), (P_ANY_BOUND,)
+
+
 def _pair_row(item: HolePair) -> tuple[Any, ...]:
+    p_any, flags = _p_any(item)
     return (
         item.rank,
         *item.entry_1_lps,
@@ -186,10 +211,11 @@ def _pair_row(item: HolePair) -> tuple[Any, ...]:
         item.bridge_entry_mm,
         item.bridge_exit_mm,
         item.clearance_mm,
-        item.p_any,
+        p_any,
         *(item.handle_tip_lps or NO_VECTOR),
         item.verdict,
         item.reason,
+        flags_cell(flags),
     )
 
 

@@ -23,7 +23,7 @@ COLUMNS = {
     "to_exit_mm,far_side,reachable,nearest_structure,clearance_mm,p_contact,p_below_margin,verdict",
     "pairs.csv": "rank,hole_1_x_mm,hole_1_y_mm,hole_1_z_mm,hole_1_dx,hole_1_dy,hole_1_dz,hole_2_x_mm,hole_2_y_mm,"
     "hole_2_z_mm,hole_2_dx,hole_2_dy,hole_2_dz,span_mm,bridge_entry_mm,bridge_exit_mm,clearance_mm,p_any,"
-    "handle_tip_x_mm,handle_tip_y_mm,handle_tip_z_mm,verdict,reason",
+    "handle_tip_x_mm,handle_tip_y_mm,handle_tip_z_mm,verdict,reason,flags",
     "lengths.csv": "reconstruction,geometry,lateral_contact,medial_contact,needed_mm,u_mm,low_95,high_95,size_mm,"
     "p_short,p_fits,p_long,rank,flags",
 }
@@ -66,6 +66,28 @@ def test_probabilities_of_a_size_add_up_to_one(case):
         else:
             assert row["p_fits"] == ""
             assert row["flags"]
+
+
+@pytest.mark.parametrize(
+    ("p_any", "gap", "written", "flag"),
+    [
+        # none of 5,000 draws: 1 - 0.05 ** (1 / 5000), Clopper CJ, Pearson ES (1934), doi:10.1093/biomet/26.4.404
+        (0.0, 1.3, 1.0 - 0.05 ** (1.0 / 5000.0), "p_any is a bound, not an estimate"),
+        (0.0004, 1.3, 0.0004, "p_any is a bound, not an estimate"),
+        (0.0, None, None, "p_any not given: no marked structure near"),
+        (0.02, 1.3, 0.02, ""),
+        (None, None, None, ""),
+    ],
+)
+def test_a_pairs_probability_is_never_an_exact_zero(case, p_any, gap, written, flag):
+    pair = replace(case.results.pairs[0], p_any=p_any, clearance_mm=gap)
+    (row,) = rows_of(replace(case, results=replace(case.results, pairs=(pair,))), "pairs.csv")
+    if written is None:
+        assert row["p_any"] == ""
+    else:
+        assert float(row["p_any"]) == pytest.approx(written, rel=2e-3)
+        assert float(row["p_any"]) > 0.0
+    assert row["flags"] == flag
 
 
 def test_no_sites_table_when_none_was_asked_for(case):
