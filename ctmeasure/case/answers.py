@@ -227,7 +227,9 @@ def _length(case: Case, result: PlanResult | None) -> Answer:
     rows = chosen_lengths(result) if result else ()
     table = table_set(rows, case.settings)
     if not rows or table is None:
-        why = next((row.flags for row in result.lengths if row.flags), ()) if result else ()
+        # First what was measured and has no size, then what could not be measured.
+        unsized = sorted(result.lengths if result else (), key=lambda row: row.needed is None)
+        why = next((row.flags for row in unsized if row.flags and row.size_mm is None), ())
         return Answer(4, QUESTIONS[3], ("no length can be given",), why or ("place footplate_centre and drum_centre",))
     best = min(rows, key=lambda row: row.rank if row.rank is not None else 10**6)
     needed, size, fits = best.needed, best.size_mm, best.p_fits

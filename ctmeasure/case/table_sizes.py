@@ -17,18 +17,20 @@ SIZES_SPELLED = 5
 
 
 def chosen_lengths(result: PlanResult) -> tuple[LengthRow, ...]:
-    """The size rows of the reconstruction that answers "How long?": the planned total, else the best there is."""
-    sized = [row for row in result.lengths if row.size_mm is not None and row.needed is not None]
+    """The size rows that answer "How long?": of the first reconstruction with a known length, as planned if it can be.
+
+    When that one has no size the answer is that it has none, not the size of another reconstruction.
+    """
     for reconstruction in ("total", "partial", "piston", "handle"):
+        known = [r for r in result.lengths if r.reconstruction == reconstruction and r.needed is not None]
         for geometry in ("as planned", "as it lies on this scan"):
-            rows = [r for r in sized if r.reconstruction == reconstruction and r.geometry == geometry]
+            rows = [r for r in known if r.geometry == geometry and r.size_mm is not None]
             best = min(rows, key=lambda r: r.rank if r.rank is not None else 10**6, default=None)
             if best is not None:
-                return tuple(
-                    r
-                    for r in rows
-                    if (r.lateral_contact, r.medial_contact) == (best.lateral_contact, best.medial_contact)
-                )
+                contacts = (best.lateral_contact, best.medial_contact)
+                return tuple(r for r in rows if (r.lateral_contact, r.medial_contact) == contacts)
+        if known:
+            return ()
     return ()
 
 

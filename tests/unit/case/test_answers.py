@@ -183,3 +183,16 @@ def test_the_reconstruction_that_answers_is_the_planned_total() -> None:
         lengths = (*lying, *rows)
 
     assert chosen_lengths(Result()) == rows  # type: ignore[arg-type]
+
+
+def test_a_total_without_a_size_is_not_answered_with_a_handle(case: Case) -> None:
+    """88 mm (a mark of the other ear) fits no size; the handle that has sizes is another question."""
+    rows = size_rows()
+    far = replace(rows[0], needed=Estimate(88.0, 0.6, 86.8, 89.2, "mm", "made up"), size_mm=None, p_short=None,
+                  p_fits=None, p_long=None, rank=None, flags=("no size of the catalogue is near",))  # fmt: skip
+    handles = tuple(replace(row, reconstruction="handle", lateral_contact="midpoint of the holes") for row in rows)
+    planned = with_results(case, lengths=(far, *handles))
+    assert chosen_lengths(planned.results) == ()
+    assert "no length can be given" in answer(planned, 4)
+    assert five_answers(planned)[3].missing == ("no size of the catalogue is near",)
+    assert chosen_lengths(with_results(case, lengths=handles).results)[0].reconstruction == "handle"
