@@ -225,7 +225,7 @@ def _length(case: Case, result: PlanResult | None) -> Answer:
     if case.facts.plan_is_void and result is not None:
         return Answer(4, QUESTIONS[3], (f"no size is offered; {VOID_WORDS}",), (VOID_ACTION,))
     rows = chosen_lengths(result) if result else ()
-    table = table_set(rows, case.settings)
+    table = table_set(rows)
     if not rows or table is None:
         # First what was measured and has no size, then what could not be measured.
         unsized = sorted(result.lengths if result else (), key=lambda row: row.needed is None)

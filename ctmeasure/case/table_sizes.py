@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from ctmeasure.case.words import probability_words
 from ctmeasure.planning.results import LengthRow, PlanResult
-from ctmeasure.planning.settings import Settings
 
 if TYPE_CHECKING:
     from ctmeasure.planning.lengths.sizes import TableSet
@@ -34,29 +34,52 @@ def chosen_lengths(result: PlanResult) -> tuple[LengthRow, ...]:
     return ()
 
 
-def table_set(rows: tuple[LengthRow, ...], settings: Settings) -> TableSet | None:
-    """The sizes to have on the table for one reconstruction, with the probability that one of them fits.
+def table_set(rows: Sequence[LengthRow]) -> TableSet | None:
+    """The smallest run of neighbouring sizes that holds a fitting one with 95 %, and what it covers.
 
     Parameters
     ----------
     rows
         Size rows of one reconstruction, as from `chosen_lengths`; sizes that were refused (no rank) are left out.
-    settings
-        For the fit window the rows were made with.
 
     Returns
     -------
     TableSet or None
-        None without a size.
+        None without a size. When even all sizes cover less, all of them with what they cover.
 
     Raises
     ------
     Nothing.
-    """
-    from ctmeasure.planning.lengths.sizes import sizes_on_the_table
 
-    window = (settings.fit_window_low_mm, settings.fit_window_high_mm)
-    return next(iter(sizes_on_the_table([row for row in rows if row.rank is not None], window_mm=window)), None)
+    Notes
+    -----
+    A row says which share of the needed lengths it fits: all but those that make it too long (the shortest, p_long)
+    and too short (the longest, p_short). The shares of neighbours overlap and their union is taken, so the result
+    holds for any distribution, fit window and conversion of a catalogue's labels.
+    """
+    from ctmeasure.planning.lengths.sizes import TABLE_COVERAGE, TableSet
+
+    usable = sorted((row for row in rows if row.rank is not None), key=lambda row: row.size_mm or 0.0)
+    for count in range(1, len(usable) + 1):
+        runs = [usable[start : start + count] for start in range(len(usable) - count + 1)]
+        best = max(runs, key=_covered)
+        if _covered(best) >= TABLE_COVERAGE or count == len(usable):
+            first = best[0]
+            sizes = tuple(row.size_mm for row in best if row.size_mm is not None)
+            return TableSet(
+                first.reconstruction, first.geometry, first.lateral_contact, first.medial_contact, sizes, _covered(best)
+            )
+    return None
+
+
+def _covered(run: Sequence[LengthRow]) -> float:
+    """Share of the needed lengths that at least one size of a run fits."""
+    total = reached = 0.0
+    for row in run:
+        start, end = max(row.p_long or 0.0, reached), 1.0 - (row.p_short or 0.0)
+        if end > start:
+            total, reached = total + end - start, end
+    return total
 
 
 def table_words(table: TableSet) -> str:

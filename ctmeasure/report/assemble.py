@@ -116,7 +116,7 @@ def _answers(case: Case, scene: WallScene | None) -> tuple[AnswerView, ...]:
     drum = result.measurement("drum_lateralisation") if result else None
     void = case.facts.plan_is_void
     rows = chosen_lengths(result) if result and not void else ()
-    table = table_set(rows, case.settings)
+    table = table_set(rows)
     drawn = (
         small.chain_picture(states),
         small.drum_picture(drum.estimate if drum else None),

@@ -177,7 +177,7 @@ def _hole_boxes(case: Case) -> tuple[NumberBox, NumberBox]:
 
 def _length_box(case: Case) -> NumberBox:
     rows = chosen_lengths(case.results) if case.results else ()
-    table = table_set(rows, case.settings)
+    table = table_set(rows)
     if not rows or rows[0].needed is None or table is None:
         return NumberBox("Needed length", "not given", "see the answer to question 4")
     best = rows[0]

@@ -193,7 +193,7 @@ def _pairs(case: Case, result: PlanResult) -> Table:
         Column("Bridge, mm", numeric=True, share=1.25),
         Column("Least gap, mm (95 %); nearest", share=1.7),
         Column("Verdict; P(under a margin)", share=1.7),
-        Column("Why here", share=3.2),
+        Column("Why here", share=4.4),
     )
     rows = tuple(
         (

@@ -95,7 +95,7 @@ def _sizes(case: Case) -> tuple[str, ...]:
     if case.results is not None and case.facts.plan_is_void:
         return (f"No size is offered: {VOID_WORDS}; {VOID_ACTION}.",)
     rows = chosen_lengths(case.results) if case.results else ()
-    table = table_set(rows, case.settings)
+    table = table_set(rows)
     if not rows or rows[0].needed is None or table is None:
         return ("No length can be given; size in the ear.",)
     first = rows[0]

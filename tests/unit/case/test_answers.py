@@ -14,8 +14,8 @@ from ctmeasure.case.holes import behind_words, pair_holes, pair_span
 from ctmeasure.case.model import Case
 from ctmeasure.case.store import load_case
 from ctmeasure.case.table_sizes import chosen_lengths, table_set
+from ctmeasure.planning.lengths.sizes import sizes_on_the_table
 from ctmeasure.planning.results import LengthRow, Measurement, WallPath
-from ctmeasure.planning.settings import Settings
 from ctmeasure.uncertainty.estimate import Estimate
 
 NEEDED_MM, U_MM = 4.57, 0.586
@@ -57,11 +57,36 @@ def answer(case: Case, number: int) -> str:
 def test_the_sizes_on_the_table_hold_a_fitting_one_with_95_percent() -> None:
     # by hand: 4.25 to 5.00 fit needed lengths from 4.00 to 5.25, P = phi(1.160) - phi(-0.973) = 0.712
     assert below(5.25) - below(4.0) == pytest.approx(0.712, abs=0.001)
-    table = table_set(size_rows(), Settings())
+    table = table_set(size_rows())
     assert table is not None
     assert table.sizes_mm == (3.5, 3.75, 4.0, 4.25, 4.5, 4.75, 5.0, 5.25, 5.5)
     assert table.coverage == pytest.approx(below(5.75) - below(3.25), abs=1e-4)
     assert table.coverage >= 0.95
+
+
+def test_labels_that_are_not_functional_lengths_change_the_words_and_not_the_coverage() -> None:
+    labelled = tuple(replace(row, size_mm=row.size_mm + 10.0) for row in size_rows())  # type: ignore[operator]
+    plain, table = table_set(size_rows()), table_set(labelled)
+    assert plain is not None
+    assert table is not None
+    assert table.sizes_mm == tuple(size + 10.0 for size in plain.sizes_mm)
+    assert table.coverage == plain.coverage
+
+
+def test_for_a_normal_length_it_is_what_the_planning_gives() -> None:
+    (other,) = sizes_on_the_table(size_rows())
+    table = table_set(size_rows())
+    assert table is not None
+    assert table.sizes_mm == other.sizes_mm
+    assert table.coverage == pytest.approx(other.coverage, abs=1e-6)
+
+
+def test_sizes_far_apart_leave_gaps_between_their_windows() -> None:
+    apart = tuple(row for row in size_rows() if row.size_mm in (3.5, 4.5, 5.5))
+    table = table_set(apart)
+    assert table is not None
+    by_hand = sum(below(size + 0.25) - below(size - 0.25) for size in (3.5, 4.5, 5.5))
+    assert table.coverage == pytest.approx(by_hand, abs=1e-9)
 
 
 def test_the_answer_prints_the_sizes_and_what_they_cover(case: Case) -> None:
@@ -70,16 +95,15 @@ def test_the_answer_prints_the_sizes_and_what_they_cover(case: Case) -> None:
     assert "4.50 fits with P 0.33" in text
 
 
-def test_the_window_of_the_settings_decides() -> None:
-    settings = replace(Settings(), fit_window_low_mm=-0.5, fit_window_high_mm=0.5)
-    table = table_set(size_rows(0.5), settings)
+def test_the_window_the_sizes_were_judged_by_decides() -> None:
+    table = table_set(size_rows(0.5))
     assert table is not None
     assert table.coverage == pytest.approx(below(table.sizes_mm[-1] + 0.5) - below(table.sizes_mm[0] - 0.5), abs=1e-4)
     assert len(table.sizes_mm) == 7
 
 
 def test_a_refused_size_is_never_on_the_table() -> None:
-    table = table_set(size_rows(refused=(5.25, 5.5, 5.75, 6.0, 6.25, 6.5)), Settings())
+    table = table_set(size_rows(refused=(5.25, 5.5, 5.75, 6.0, 6.25, 6.5)))
     assert table is not None
     assert max(table.sizes_mm) == 5.0
     assert table.coverage < 0.95, "said as it is"
