@@ -6,6 +6,7 @@ import re
 
 from ctmeasure.errors import ScanError
 from ctmeasure.io.dicom.find import Found, SeriesRow, Survey
+from ctmeasure.io.dicom.kinds import CT_LIKE
 
 LEAST_COVERAGE_MM = 20.0
 """A temporal bone is taller than this; a shorter stack is only taken when there is nothing else (our own choice)."""
@@ -15,6 +16,9 @@ THICK_SLICE_MM = 0.7
 
 BONE_WORDS = frozenset({"bone", "os", "knochen", "ear", "temporal", "petrous", "petrosum", "mastoid", "inner", "iac"})
 """Words in a description or kernel that promise a bone reconstruction of the ear (from memory)."""
+
+MOST_STRAYS = 3
+"""A series of no more slices than this may be a part that was torn off another (our own choice)."""
 
 RULES = (
     "usable",
@@ -71,6 +75,39 @@ def choose(everything: Survey, *, series_uid: str | None = None, side: str | Non
     if rule == RULES[-1]:
         return best, f"one of several equal series ({text}), first by UID; name another with its UID"
     return best, f"best of {len(usable)} usable series: {text}; decided by: {rule}"
+
+
+def set_aside(everything: Survey, taken: Found) -> tuple[str, ...]:
+    """Say whether slices of the same scan lie in other series that are no stacks: they may be missing from this one.
+
+    Parameters
+    ----------
+    everything
+        What was found.
+    taken
+        The series that is loaded.
+
+    Returns
+    -------
+    tuple of str
+        One sentence, or none.
+
+    Raises
+    ------
+    ValueError
+        Never.
+    """
+    strays = sum(
+        len(found.headers)
+        for found in everything.series
+        if not found.row.usable
+        and found.row.kind in CT_LIKE.values()
+        and found.row.study_uid == taken.row.study_uid
+        and len(found.headers) <= MOST_STRAYS
+    )
+    if not strays:
+        return ()
+    return (f"{strays} CT slice(s) of this study lie in other series and were set aside: check that none belongs here",)
 
 
 def _asked(everything: Survey, series_uid: str, side: str | None) -> tuple[Found, str]:

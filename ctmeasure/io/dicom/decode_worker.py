@@ -1,6 +1,6 @@
 """A helper process that decodes frames: started by path, speaks over its pipes, keeps and writes nothing.
 
-None of pydicom's decoders lets go of the interpreter lock while it works, so threads do not help and processes do. A job
+None of pydicom's decoders lets go of the interpreter lock, so threads do not help and processes do. A job
 is a line of JSON (the options of pydicom's decoder, and the number of bytes) and the encoded bytes; the answer is a
 line of JSON (the shape and type, or the error) and the decoded bytes. A decoder that crashes takes only this process
 with it.

@@ -11,11 +11,12 @@ from typing import Any
 import numpy as np
 
 from ctmeasure.errors import ScanError
-from ctmeasure.io.dicom.headers import HEAD_BYTES, Damaged, HeaderReader, NotDicom, SliceHeader
+from ctmeasure.io.dicom.elements import Damaged, NotDicom
+from ctmeasure.io.dicom.formats import check_format
+from ctmeasure.io.dicom.headers import HEAD_BYTES, HeaderReader, SliceHeader
 from ctmeasure.io.dicom.kinds import CT_LIKE, kind_of, side_hint
 from ctmeasure.io.dicom.order import Arrangement, arrange
 from ctmeasure.io.dicom.parts import taken_apart
-from ctmeasure.io.dicom.pixels import check_format
 from ctmeasure.io.dicom.sources import Source, find_sources
 from ctmeasure.progress import Progress, no_progress
 

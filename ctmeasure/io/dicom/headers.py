@@ -6,17 +6,12 @@ four hundredth slice then costs only its position.
 
 from __future__ import annotations
 
-import hashlib
 import io
-import math
-import os
-import re
 import struct
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
-from pydicom.charset import convert_encodings, decode_bytes
 from pydicom.dataelem import RawDataElement
 from pydicom.filereader import data_element_generator
 from pydicom.tag import Tag
@@ -28,6 +23,23 @@ from pydicom.uid import (
     ImplicitVRLittleEndian,
 )
 
+from ctmeasure.io.dicom.elements import (
+    CODE_FORM,
+    LONGEST_KERNEL,
+    Damaged,
+    NotDicom,
+    bytes_of,
+    date_of,
+    decoded_of,
+    digest_of,
+    floats_of,
+    frame_uid_of,
+    inflated,
+    padding_of,
+    shown_of,
+    text_of,
+    whole_of,
+)
 from ctmeasure.io.dicom.sources import Source
 
 HEAD_BYTES = 32 * 1024
@@ -36,8 +48,11 @@ HEAD_BYTES = 32 * 1024
 AFTER_TAG = 8
 """Bytes between the tag of encapsulated pixel data and its first item: VR, two spare bytes, length (PS3.5 7.1.2)."""
 
-UID_FORM = re.compile(r"[0-9]+(\.[0-9]+)+")
-"""What a UID looks like (PS3.5 9.1); a leading zero in a component is let pass."""
+LEAST_FRAME_BYTES = 8
+"""A file smaller than this many bytes a frame cannot hold its frames, however well they are compressed."""
+
+LARGEST_NUMBER = 1e6
+"""A slope, intercept or thickness beyond this is a mistake of the writer; values would leave single precision."""
 
 PSEUDONYM_PREFIX = "SAMPLE-"
 """Only identifiers that begin so are kept: they name invented or pseudonymous scans."""
@@ -79,23 +94,16 @@ _SHARED = {
     "RescaleIntercept": 0x00281052,
     "RescaleSlope": 0x00281053,
     "RescaleType": 0x00281054,
+    "ModalityLUTSequence": 0x00283000,
     "LossyImageCompression": 0x00282110,
 }
 _SOP_UID, _INSTANCE, _POSITION = 0x00080018, 0x00200013, 0x00200032
 _PIXELS = 0x7FE00010
+PIXEL_KINDS = (None, "OB", "OW", "UN")
+"""Value representations of pixel data (PS3.5 A.1 to A.4); None where they are implicit."""
+
 _WANTED = [*_SHARED.values(), _SOP_UID, _INSTANCE, _POSITION, _PIXELS]  # plain ints: pydicom's tags compare slowly
 _SHARED_TAGS = tuple(_SHARED.values())
-
-_SALT = os.urandom(16)
-"""Patients are told apart by a salted digest that means nothing outside this process."""
-
-
-class NotDicom(Exception):
-    """The file is something else."""
-
-
-class Damaged(Exception):
-    """A DICOM file whose header cannot be read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,11 +204,16 @@ class HeaderReader:
         start, syntax = _start(head)
         try:
             if syntax == DeflatedExplicitVRLittleEndian:
-                return _from_dataset(source)
-            raw = _tokens(head, start, syntax)
-            if _PIXELS not in raw and len(head) >= HEAD_BYTES:
-                raw = _tokens(source.all(), start, syntax)
-            if (_whole(_bytes(raw.get(_SHARED["NumberOfFrames"]))) or 1) > 1:
+                whole = inflated(source.all(), start)
+                raw, size = _tokens(whole, 0, ExplicitVRLittleEndian), len(whole)
+            else:
+                raw, size = _tokens(head, start, syntax), source.size
+                if _PIXELS not in raw and len(head) >= HEAD_BYTES:
+                    raw = _tokens(source.all(), start, syntax)
+            frames = whole_of(bytes_of(raw.get(_SHARED["NumberOfFrames"]))) or 1
+            if frames * LEAST_FRAME_BYTES > size:
+                raise Damaged("more frames than bytes")
+            if frames > 1:
                 return _from_dataset(source)
             return [self._slice(raw, syntax, source)]
         except (NotDicom, Damaged, OSError):
@@ -216,15 +229,19 @@ class HeaderReader:
         pixels = raw.get(_PIXELS)
         offset = size = encoded = None
         if pixels is not None:
-            if _is_compressed(syntax):
+            if pixels.VR not in PIXEL_KINDS:
+                raise Damaged("pixel data of no known kind")
+            if syntax == DeflatedExplicitVRLittleEndian:
+                pass
+            elif _is_compressed(syntax):
                 encoded = pixels.value_tell + AFTER_TAG
             else:
                 offset, size = pixels.value_tell, pixels.length
         return SliceHeader(
             common,
             source,
-            _text(raw.get(_SOP_UID)),
-            _whole(_bytes(raw.get(_INSTANCE))),
+            text_of(raw.get(_SOP_UID)),
+            whole_of(bytes_of(raw.get(_INSTANCE))),
             position_of(raw),
             offset,
             size,
@@ -255,7 +272,7 @@ def _start(head: bytes) -> tuple[int, str]:
         syntax, start = "", 132
         for element in data_element_generator(meta, False, True, lambda tag, vr, length: tag >> 16 != 2):
             if element.tag == 0x00020010:
-                syntax = _text(element)
+                syntax = text_of(element)
         start = meta.tell()
         if not syntax:
             raise Damaged("no transfer syntax")
@@ -304,7 +321,7 @@ def _tokens(data: bytes, start: int, syntax: str) -> dict[int, Any]:
 
 def position_of(raw: dict[int, Any]) -> tuple[float, float, float] | None:
     """Give Image Position (Patient), or None when it is missing or not three finite numbers."""
-    position = _floats(_bytes(raw.get(_POSITION)), 3)
+    position = floats_of(bytes_of(raw.get(_POSITION)), 3)
     return None if position is None else (position[0], position[1], position[2])
 
 
@@ -314,39 +331,45 @@ def common_of(raw: dict[int, Any], syntax: str) -> Common:
     faults: list[str] = []
 
     def value(name: str) -> bytes:
-        return _bytes(raw.get(_SHARED[name]))
+        return bytes_of(raw.get(_SHARED[name]))
 
     def word(name: str, otherwise: int = 0) -> int:
         data = value(name)
         return struct.unpack("<H" if little else ">H", data[:2])[0] if len(data) >= 2 else otherwise
 
     def text(name: str) -> str:
-        return _text(raw.get(_SHARED[name]))
+        return text_of(raw.get(_SHARED[name]))
 
     def number(name: str) -> float | None:
-        numbers = _floats(value(name), 1)
+        numbers = floats_of(value(name), 1)
         if numbers is None and value(name).strip(b" \0"):
             faults.append(f"{name} is not a number")
+        elif numbers is not None and abs(numbers[0]) > LARGEST_NUMBER:
+            faults.append(f"{name} out of range ({numbers[0]:g})")
         return None if numbers is None else numbers[0]
 
-    spacing = _floats(value("PixelSpacing"), 2)
-    orientation = _floats(value("ImageOrientationPatient"), 6)
+    spacing = floats_of(value("PixelSpacing"), 2)
+    orientation = floats_of(value("ImageOrientationPatient"), 6)
     pseudonym = text("PatientID")
     signed = word("PixelRepresentation") == 1
+    if word("PixelRepresentation") > 1:
+        faults.append(f"pixel representation (sign) {word('PixelRepresentation')}, neither 0 nor 1")
+    if _SHARED["ModalityLUTSequence"] in raw:
+        faults.append("a modality lookup table in place of slope and intercept (PS3.3 C.11.1)")
     bits = word("BitsAllocated")
     return Common(
         sop_class_uid=text("SOPClassUID"),
         series_uid=text("SeriesInstanceUID"),
         study_uid=text("StudyInstanceUID"),
-        patient_key=_digest(value("PatientID"), value("PatientName"), value("PatientBirthDate")),
+        patient_key=digest_of(value("PatientID"), value("PatientName"), value("PatientBirthDate")),
         pseudonym=pseudonym if pseudonym.startswith(PSEUDONYM_PREFIX) else "",
-        modality=text("Modality"),
-        description=_decoded(value("SeriesDescription"), text("SpecificCharacterSet")),
-        kernel=text("ConvolutionKernel"),
-        date=_date(text("AcquisitionDate")) or _date(text("SeriesDate")) or _date(text("StudyDate")),
+        modality=text("Modality") if CODE_FORM.fullmatch(text("Modality")) else "not readable",
+        description=decoded_of(value("SeriesDescription"), text("SpecificCharacterSet")),
+        kernel=shown_of(text("ConvolutionKernel"), LONGEST_KERNEL),
+        date=date_of(text("AcquisitionDate")) or date_of(text("SeriesDate")) or date_of(text("StudyDate")),
         image_type=tuple(part.strip() for part in text("ImageType").split("\\")),
         laterality=text("Laterality") or text("ImageLaterality"),
-        frame_of_reference_uid=_frame_uid(text("FrameOfReferenceUID")),
+        frame_of_reference_uid=frame_uid_of(text("FrameOfReferenceUID")),
         acquisition=text("AcquisitionNumber"),
         rows=word("Rows"),
         columns=word("Columns"),
@@ -359,73 +382,13 @@ def common_of(raw: dict[int, Any], syntax: str) -> Common:
         bits_stored=word("BitsStored", bits),
         high_bit=word("HighBit", max(word("BitsStored", bits) - 1, 0)),
         signed=signed,
-        padding=_padding(value("PixelPaddingValue"), value("PixelPaddingRangeLimit"), signed, little),
+        padding=padding_of(value("PixelPaddingValue"), value("PixelPaddingRangeLimit"), signed, little),
         slope=number("RescaleSlope"),
         intercept=number("RescaleIntercept"),
         rescale_type=text("RescaleType"),
         lossy=text("LossyImageCompression") == "01",
         syntax=syntax,
-        frames=_whole(value("NumberOfFrames")) or 1,
+        frames=whole_of(value("NumberOfFrames")) or 1,
         stack=text("StackID"),
         faults=tuple(faults),
     )
-
-
-def _bytes(element: Any) -> bytes:
-    if element is None or element.value is None:
-        return b""
-    return element.value if isinstance(element.value, bytes) else str(element.value).encode("latin-1", "replace")
-
-
-def _text(element: Any) -> str:
-    return _bytes(element).decode("latin-1").strip(" \0")
-
-
-def _decoded(data: bytes, character_set: str) -> str:
-    try:
-        encodings = convert_encodings(character_set.split("\\") if character_set else "")
-        return decode_bytes(data, encodings, set()).strip(" \0")
-    except (LookupError, UnicodeError, ValueError):
-        return data.decode("latin-1").strip(" \0")
-
-
-def _floats(data: bytes, count: int) -> tuple[float, ...] | None:
-    parts = data.strip(b" \0").split(b"\\")
-    if len(parts) != count:
-        return None
-    try:
-        numbers = tuple(float(part) for part in parts)
-    except ValueError:
-        return None
-    return numbers if all(math.isfinite(number) for number in numbers) else None
-
-
-def _whole(data: bytes) -> int | None:
-    try:
-        return int(data.strip(b" \0"))
-    except ValueError:
-        return None
-
-
-def _frame_uid(text: str) -> str:
-    """Give the frame of reference, or nothing for one of zeros or of no form at all (PS3.5 9.1): it names no frame."""
-    named = UID_FORM.fullmatch(text) is not None and any(digit in text for digit in "123456789")
-    return text if named else ""
-
-
-def _date(text: str) -> str:
-    return text if len(text) == 8 and text.isdigit() else ""
-
-
-def _digest(*parts: bytes) -> str:
-    return hashlib.blake2b(b"\0".join(part.strip(b" \0") for part in parts), key=_SALT, digest_size=8).hexdigest()
-
-
-def _padding(value: bytes, limit: bytes, signed: bool, little: bool) -> tuple[int, int] | None:
-    # Both are in stored values and signed as the pixels are (PS3.3 C.7.5.1.1.2), whatever VR the writer chose.
-    if len(value) < 2:
-        return None
-    code = ("<" if little else ">") + ("h" if signed else "H")
-    first = struct.unpack(code, value[:2])[0]
-    last = struct.unpack(code, limit[:2])[0] if len(limit) >= 2 else first
-    return (min(first, last), max(first, last))

@@ -77,7 +77,11 @@ def kind_of(header: SliceHeader) -> str:
             return kind
     if not header.has_pixels:
         return "object without pixels"
-    return f"{common.modality or 'unknown'} image"
+    if common.modality != "CT":
+        return f"{common.modality or 'unknown'} image"
+    # A modality of CT in an object of another class is believed by nobody.
+    known = name.endswith(" image storage")
+    return f"{UID(common.sop_class_uid).name.removesuffix(' Image Storage')} image" if known else "unknown image"
 
 
 def side_hint(laterality: str, description: str) -> str:

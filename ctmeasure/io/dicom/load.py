@@ -7,7 +7,7 @@ from pathlib import Path
 
 from ctmeasure.errors import ScanError
 from ctmeasure.io.dicom.cache import kept_or_read
-from ctmeasure.io.dicom.choose import choose
+from ctmeasure.io.dicom.choose import choose, set_aside
 from ctmeasure.io.dicom.crop import Crop, cut, slices_for
 from ctmeasure.io.dicom.find import Found, SeriesRow, survey
 from ctmeasure.io.dicom.order import Arrangement
@@ -104,7 +104,7 @@ def load_series(
         found,
         because=because,
         side=side,
-        notes=everything.notes,
+        notes=(*everything.notes, *set_aside(everything, found)),
         untilt=untilt,
         hash_content=hash_content,
         crop=crop,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -101,6 +101,7 @@ def arrange(headers: Sequence[SliceHeader]) -> Arrangement:
     along = positions @ normal
     order = np.argsort(along, kind="stable")
     slices, positions, along = [slices[n] for n in order], positions[order], along[order]
+    slices = _one_padding(slices, warnings)
     _even_steps(slices, along)
     step = (positions[-1] - positions[0]) / (len(slices) - 1)
     _straight(slices, positions, step, float(np.median(np.diff(along))))
@@ -182,6 +183,8 @@ def _same_everywhere(slices: Sequence[SliceHeader], warnings: list[str]) -> None
 
     if len({common.patient_key for common in commons}) > 1:
         raise ScanError("slices of more than one patient in one series", expected="one", action="export it again")
+    mixed("studies", [common.study_uid for common in commons])
+    mixed("modalities", [common.modality for common in commons])
     mixed("picture sizes", [f"{common.rows} x {common.columns}" for common in commons])
     if first.rows < 2 or first.columns < 2:
         raise ScanError(f"pictures of {first.rows} x {first.columns}", expected="rows and columns")
@@ -204,6 +207,7 @@ def _same_everywhere(slices: Sequence[SliceHeader], warnings: list[str]) -> None
     mixed("kernels", [common.kernel for common in commons])
     mixed("sample formats", [f"{common.samples} x {common.bits_allocated} bits" for common in commons])
     mixed("sign of the stored values", ["signed" if common.signed else "unsigned" for common in commons])
+    mixed("bits stored", [f"{common.bits_stored} up to bit {common.high_bit}" for common in commons])
     _rescale(commons, kinds, warnings)
     if not first.frame_of_reference_uid:
         warnings.append("no frame of reference: points cannot be shared with other series of this scan")
@@ -228,6 +232,19 @@ def _rescale(commons: Sequence, kinds: Counter, warnings: list[str]) -> None:
         warnings.append("rescale differs between slices and was applied slice by slice")
     if len({common.rescale_type for common in commons}) > 1:
         raise ScanError("mixed rescale types", expected="one intensity unit", action="export it again")
+
+
+def _one_padding(slices: list[SliceHeader], warnings: list[str]) -> list[SliceHeader]:
+    """Give all slices the padding of most, when most have one: another would leave holes, or eat anatomy."""
+    kinds = Counter(header.common.padding for header in slices)
+    usual, count = kinds.most_common(1)[0]
+    if count == len(slices) or usual is None:
+        return slices
+    warnings.append(f"padding values differ between slices; that of {count} of {len(slices)} was used ({usual[0]})")
+    return [
+        header if header.common.padding == usual else replace(header, common=replace(header.common, padding=usual))
+        for header in slices
+    ]
 
 
 def _directions(slices: Sequence[SliceHeader]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -310,7 +327,10 @@ def _straight(slices: Sequence[SliceHeader], positions: NDArray, step: NDArray, 
 
 def _numbers_agree(slices: Sequence[SliceHeader], warnings: list[str]) -> None:
     numbers = [header.instance for header in slices]
-    if any(number is None for number in numbers):
+    unknown = sum(number is None for number in numbers)
+    if unknown:
+        if unknown < len(numbers):
+            warnings.append(f"slice numbers of {unknown} slice(s) cannot be read; the positions were used")
         return
     steps = np.diff(np.array(numbers, dtype=np.int64))
     against = int(min(np.sum(steps <= 0), np.sum(steps >= 0)))

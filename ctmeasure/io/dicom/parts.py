@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 
 from ctmeasure.errors import ScanError
 from ctmeasure.io.dicom.headers import Common, SliceHeader
@@ -135,7 +136,14 @@ def _runs(slices: Sequence[SliceHeader]) -> list[list[SliceHeader]]:
         elif direction == 0.0:
             direction = step
         runs[-1].append(header)
-    return runs
+    places = [[along(header) for header in run] for run in runs]
+    return runs if all(_scanned_again(*pair) for pair in pairwise(places)) else []
+
+
+def _scanned_again(one: list[float], other: list[float]) -> bool:
+    """Whether two runs cover a stretch twice: a slice that is doubled is no second acquisition."""
+    low, high = max(min(one), min(other)), min(max(one), max(other))
+    return all(sum(low <= place <= high for place in run) >= LEAST_PART for run in (one, other))
 
 
 def _number(part: tuple[list[SliceHeader], object]) -> tuple[int, int]:

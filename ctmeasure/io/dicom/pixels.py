@@ -31,6 +31,7 @@ from pydicom.uid import (
 )
 
 from ctmeasure.errors import ScanError
+from ctmeasure.io.dicom.formats import check_format, check_fragments
 from ctmeasure.io.dicom.headers import SliceHeader
 from ctmeasure.io.dicom.order import Arrangement
 from ctmeasure.io.dicom.sources import Source
@@ -43,6 +44,9 @@ AIR_HU = -1000
 
 SLICES_AT_ONCE = 16
 """Slices a thread takes at a time: long enough to be worth it, short enough for a lively progress bar."""
+
+LEAST_EMPTY_ROWS = 3
+"""Fewer rows of stored zeros than this may be chance."""
 
 _BEST_DECODER = {
     JPEGLSLossless: "pyjpegls",
@@ -118,6 +122,7 @@ def _read(arrangement: Arrangement, dtype: np.dtype, hash_content: bool, hu: boo
     values = np.empty(arrangement.shape_kji, dtype)
     digests: list[bytes] = [b""] * len(headers)
     padded = [0] * len(headers)
+    empty = [0] * len(headers)
 
     def work(start: int, stop: int) -> int:
         for k in range(start, stop):
@@ -127,6 +132,7 @@ def _read(arrangement: Arrangement, dtype: np.dtype, hash_content: bool, hu: boo
             _trim_bits(stored, headers[k])
             if hash_content:
                 digests[k] = hashlib.sha256(_little(stored)).digest()
+            empty[k] = _empty_rows(stored)
             padded[k] = _rescale_into(values[k], stored, headers[k], hu)
         return stop - start
 
@@ -149,11 +155,37 @@ def _read(arrangement: Arrangement, dtype: np.dtype, hash_content: bool, hu: boo
             raise
         finally:
             _whole_file.cache_clear()
-    warnings = []
+    warnings = _half_copied(headers, empty)
     if sum(padded):
         warnings.append(f"{sum(padded)} padding pixels outside the scanned field were set to air")
     digest = content_hash(arrangement, digests) if hash_content else ""
     return Pixels(values, digest, tuple(warnings), sum(padded))
+
+
+def _empty_rows(stored: NDArray[Any]) -> int:
+    """Count the rows of nothing but zero at the end of a slice."""
+    rows = len(stored)
+    while rows and not stored[rows - 1].any():
+        rows -= 1
+    return len(stored) - rows
+
+
+def _half_copied(headers: Sequence[SliceHeader], empty: Sequence[int]) -> list[str]:
+    """Refuse a slice that ends in zeros where no neighbour does: copiers that reserve space first leave them so."""
+    blank = []
+    for k, rows in enumerate(empty):
+        beside = max((empty[n] for n in (k - 1, k + 1) if 0 <= n < len(empty)), default=rows)
+        if rows < LEAST_EMPTY_ROWS or beside > 0:
+            continue
+        if rows == headers[k].common.rows:
+            blank.append(headers[k].label)
+            continue
+        raise ScanError(
+            f"the last {rows} rows of {headers[k].label} are zeros, those of its neighbours are not",
+            expected="a file copied to its end",
+            action="copy the series again",
+        )
+    return [f"{' and '.join(blank[:3])}: nothing but zeros stored, its neighbours hold a picture"] if blank else []
 
 
 def content_hash(arrangement: Arrangement, slice_digests: Sequence[bytes]) -> str:
@@ -191,44 +223,6 @@ def _slope(header: SliceHeader) -> float:
 
 def _intercept(header: SliceHeader) -> float:
     return 0.0 if header.common.intercept is None else header.common.intercept
-
-
-def check_format(header: SliceHeader) -> None:
-    """Refuse pixels this reader does not know, or that are not all there, from the header alone.
-
-    Parameters
-    ----------
-    header
-        One slice.
-
-    Raises
-    ------
-    ScanError
-        Naming the slice and the fault.
-    """
-    common = header.common
-    if not header.has_pixels:
-        raise ScanError(f"{header.label} has no pixel data", expected="a picture", action="copy the series again")
-    if common.samples != 1 or common.bits_allocated not in (8, 16, 32):
-        raise ScanError(
-            f"pixels of {common.samples} sample(s) of {common.bits_allocated} bits",
-            expected="one grey value of 8, 16 or 32 bits",
-        )
-    if not (0 < common.bits_stored <= common.high_bit + 1 <= common.bits_allocated):
-        raise ScanError(
-            f"{common.bits_stored} bits stored below bit {common.high_bit} of {common.bits_allocated}",
-            expected="stored bits that fit",
-        )
-    if header.pixel_offset is None or header.pixel_bytes is None:
-        return
-    needed = common.rows * common.columns * common.bits_allocated // 8
-    there = min(header.pixel_bytes, header.source.size - header.pixel_offset)
-    if there < needed:
-        raise ScanError(
-            f"pixel data of {header.label} short: {max(there, 0)} of {needed} bytes",
-            expected="complete files",
-            action="copy the series again",
-        )
 
 
 def _raw_dtype(header: SliceHeader) -> np.dtype:
@@ -303,6 +297,7 @@ def _decompressed(header: SliceHeader, decoders: Decoders) -> NDArray[Any]:
     common = header.common
     if header.frame is None:
         data = header.source.all()[header.encoded_at :]
+        check_fragments(memoryview(data))
     else:
         data = _frame_of(header.source, header.encoded_at or 0, header.frame, common.frames)
     options = {

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
+import stat
 import threading
 import zipfile
 import zlib
 from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
-from typing import Protocol
+from typing import IO, Protocol
 
 from ctmeasure.errors import ScanError
 
@@ -50,10 +51,11 @@ class Source(Protocol):
 class FileSource:
     """A file on disk."""
 
-    __slots__ = ("path",)
+    __slots__ = ("path", "stamp")
 
     def __init__(self, path: str | Path) -> None:
         self.path = os.fspath(path)
+        self.stamp: tuple[int, int] | None = None
 
     @property
     def size(self) -> int:
@@ -63,12 +65,14 @@ class FileSource:
     def head(self, count: int) -> bytes:
         """Give the first bytes."""
         with open(self.path, "rb", buffering=0) as stream:  # noqa: PTH123
+            self.stamp = _stamp(stream)
             return stream.read(count) or b""
 
     def read_into(self, offset: int, buffer: memoryview) -> int:
         """Fill the buffer from an offset on."""
         done = 0
         with open(self.path, "rb", buffering=0) as stream:  # noqa: PTH123
+            self._check(_stamp(stream))
             stream.seek(offset)
             while done < len(buffer):
                 got = stream.readinto(buffer[done:])
@@ -80,7 +84,22 @@ class FileSource:
     def all(self) -> bytes:
         """Give the whole file."""
         with open(self.path, "rb", buffering=0) as stream:  # noqa: PTH123
+            self._check(_stamp(stream))
             return stream.read()
+
+    def check_unchanged(self) -> None:
+        """Raise OSError when the file is not the one whose first bytes were read."""
+        found = os.stat(self.path)  # noqa: PTH116
+        self._check((found.st_size, found.st_mtime_ns))
+
+    def _check(self, stamp: tuple[int, int]) -> None:
+        if self.stamp is not None and stamp != self.stamp:
+            raise OSError("changed since its header was read")
+
+
+def _stamp(stream: IO[bytes]) -> tuple[int, int]:
+    found = os.fstat(stream.fileno())
+    return (found.st_size, found.st_mtime_ns)
 
 
 class Archive:
@@ -173,16 +192,36 @@ def find_sources(path: Path, notes: list[str]) -> list[Source]:
             return _dicomdir_files(path, notes)
     except OSError as error:
         raise ScanError(f"a path that cannot be read ({error.strerror or type(error).__name__})") from error
+    if _is_special(os.fspath(path)):
+        raise ScanError("a pipe or device", expected="a DICOM folder, file, ZIP or DICOMDIR")
     return [FileSource(path)]
 
 
 def _walk(folder: Path, notes: list[str]) -> Iterator[str]:
     unreadable: list[OSError] = []
+    special = 0
     for root, folders, names in os.walk(folder, followlinks=False, onerror=unreadable.append):
         folders.sort()
-        yield from (f"{root}{os.sep}{name}" for name in sorted(names) if name.upper() != "DICOMDIR")
+        for name in sorted(names):
+            if name.upper() == "DICOMDIR":
+                continue
+            full = f"{root}{os.sep}{name}"
+            if _is_special(full):
+                special += 1
+            else:
+                yield full
+    if special:
+        notes.append(f"{special} pipe(s) or device(s) skipped")
     if unreadable:
         notes.append(f"{len(unreadable)} folder(s) could not be opened and were skipped")
+
+
+def _is_special(path: str) -> bool:
+    """Whether opening a path could wait for ever: a pipe, a socket or a device."""
+    try:
+        return not stat.S_ISREG(os.stat(path).st_mode)  # noqa: PTH116
+    except OSError:
+        return False  # said when it is opened
 
 
 def _zip_members(path: Path, notes: list[str]) -> list[Source]:
@@ -221,11 +260,17 @@ def _stays_inside(name: str) -> bool:
 
 def _dicomdir_files(path: Path, notes: list[str]) -> list[Source]:
     from pydicom import dcmread
+    from pydicom.dataelem import RawDataElement
 
     try:
-        records = dcmread(path, specific_tags=["DirectoryRecordSequence"]).get("DirectoryRecordSequence") or []
+        directory = dcmread(path, specific_tags=["DirectoryRecordSequence"])
+        sequence = directory.get_item("DirectoryRecordSequence")
+        cut = isinstance(sequence, RawDataElement) and len(sequence.value or b"") < sequence.length < 0xFFFFFFFF
+        records = directory.get("DirectoryRecordSequence") or []
     except Exception as error:  # pydicom raises many kinds on damaged input
         raise ScanError("a DICOMDIR that cannot be read", action="give its folder instead") from error
+    if cut:
+        raise ScanError("a DICOMDIR that is cut short", expected="all of it", action="give its folder instead")
     found: list[Source] = []
     missing = outside = 0
     for record in records:

@@ -100,6 +100,7 @@ def stored_by_simpleitk(header: SliceHeader) -> NDArray[Any]:
     reader.SetImageIO("GDCMImageIO")
     reader.SetFileName(header.source.path)
     image = reader.Execute()
+    header.source.check_unchanged()
     # The view must not outlive the image, so the image has a name.
     values = sitk.GetArrayViewFromImage(image).reshape(header.common.rows, header.common.columns)
     if values.dtype.kind not in "iu":
