@@ -46,9 +46,9 @@ def sharpened(volume: Volume, points_lps: Floats, *, spread: PointSpread, levels
     Notes
     -----
     One Wiener filter an axis, ``H / (H^2 + s)`` of a Gaussian ``H``, cut to a fixed length: a voxel's value depends on
-    its surroundings only, never on the block. A gap half a point spread wide that dips by a third in the scan dips by
-    a half here, while noise of 60 HU becomes about 110. Edges ring by a few percent, so lengths are fitted in the
-    scan itself.
+    its surroundings only, never on the block. What the scan shows as bone beyond doubt stays bone. A gap half a point
+    spread wide that dips by a third in the scan dips by a half here, while noise grows two- to threefold. Edges ring by
+    a few percent, so lengths are fitted in the scan itself.
 
     References
     ----------
@@ -73,6 +73,9 @@ def sharpened(volume: Volume, points_lps: Floats, *, spread: PointSpread, levels
     for axis, (width, step) in enumerate(zip(widths, block.geometry.spacing_mm, strict=True)):
         weights = _wiener(BLUR_SHARE * width / FWHM_PER_SIGMA, step, term)
         values = correlate1d(values, weights, axis=axis, mode="nearest")
+    # What the scan itself shows as bone is no gap, however the noise of the sharper copy dips there.
+    scan = np.asarray(block.values, dtype=np.float32)
+    values = np.where(scan > levels.surely_bone, np.maximum(values, scan), values)
     return Volume(block.geometry, values, block.source)
 
 

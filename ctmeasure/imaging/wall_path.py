@@ -21,6 +21,8 @@ BEYOND_MM = 1.5
 """They end this far beyond the arm length, so that an exit at its end is still recognised as wide enough."""
 STEEPEST_COSINE = 0.34
 """Below this cosine (70 degrees to the normal) a ray runs along the wall and no thickness is given."""
+NOT_BONE_SHARE = 0.01
+"""How far below the least bone-like level that is kept, as a share of the step from soft tissue to bone."""
 FIT_REACH_MM = 0.5
 """A fit that ends farther than this from the half level, or is less sure than this, did not find the edge."""
 HALF_LEVEL_U_FWHM = 0.3
@@ -34,15 +36,19 @@ MODEL_DEPENDENT_FWHM = 1.0
 RESOLVED_FWHM = 1.5
 SURFACE_U_MM = 0.06
 """Standard uncertainty of a wall surface whose own is not given."""
+BRIDGED_U_MM = 0.2
+"""The same where it is not a number: the surface there is bridged from its neighbours."""
 SEPTUM_U_MM = 0.15
 """Extra standard uncertainty of an exit found behind other gaps, at half level of what may be a thin septum."""
-MODEL_U_MM = 0.05
+MODEL_U_MM = 0.06
 """What parallel faces, even bone and one Gaussian leave out (scatter on synthetic ears with uneven, cellular bone)."""
 LINING_U_MM = 0.03
 """What not knowing the lining adds to the place of the bone front (its prior against canals of known lining)."""
 
 AIR_SHARE = 0.3
 """A space that dips by this share of the step from soft tissue to air holds air; a small cell never shows all of it."""
+AIR_LEVEL_SHARE = 0.2
+"""So does one whose middle, in the sharper copy, lies this far towards air (soft spaces up to 0.13, cells from 0.4)."""
 
 MODEL_FLAG = "model dependent"
 UNRESOLVED_FLAG = "present, not resolved"
@@ -193,10 +199,10 @@ def measure_wall_paths(
     ends = np.concatenate([entry + offsets[0] * direction, entry + offsets[-1] * direction])
     sharper = sharpened(volume, ends, spread=spread, levels=levels)
     clear = layers.profiles(sharper, entry, directions_lps=direction, offsets_mm=offsets)
-    # What the scan itself shows as bone is no gap, however the noise of the sharper copy dips there.
-    clear = np.where(
-        values > levels.surely_bone, np.maximum(clear, values), np.where(np.isfinite(values), clear, np.nan)
-    )
+    # Behind the entry, what the scan does not show as bone at all is none, however the copy's noise peaks there.
+    cap = levels.bone_like - NOT_BONE_SHARE * (levels.bone - levels.soft)
+    soft = (values < levels.bone_like) & (offsets > SEARCH_MM[1])
+    clear = np.where(np.isfinite(values), np.where(soft, np.minimum(clear, cap), clear), np.nan)
     found = layers.walk(clear, offsets, levels=levels, search_mm=SEARCH_MM, exit_gap_mm=exit_gap_mm)
     found = found._replace(exit_low=_lowest(values, offsets, found), **_within_arm(found, arm_length_mm))
     beside = neighbours.first_gaps(
@@ -204,7 +210,7 @@ def measure_wall_paths(
         offsets_mm=offsets, levels=levels, search_mm=SEARCH_MM,
     )  # fmt: skip
     u_surface = np.broadcast_to(np.asarray(surface_u_mm, dtype=np.float64), (len(entry),))
-    u_surface = np.hypot(np.nan_to_num(u_surface, nan=SURFACE_U_MM), LINING_U_MM) / cosine
+    u_surface = np.hypot(np.nan_to_num(u_surface, nan=BRIDGED_U_MM), LINING_U_MM) / cosine
     lining = None if lining_mm is None else np.nan_to_num(np.asarray(lining_mm, dtype=np.float64)) / cosine
     fitted = layers.fit(
         values, offsets, found=found, sigma_mm=sigma, levels=levels,
@@ -223,6 +229,14 @@ def _lowest(values: Floats, offsets_mm: Floats, found: layers.Walk) -> Floats:
         inside = (behind >= 0.0) & (behind <= found.exit_width[:, None]) & np.isfinite(values)
     lowest = np.min(np.where(inside, values, np.inf), axis=1)
     return np.where(np.isfinite(lowest), lowest, found.exit_low)
+
+
+def _holds_air(found: layers.Walk, levels: TissueLevels) -> NDArray[np.bool_]:
+    """Whether each exit space holds air: its lowest value in the scan, or its middle in the sharper copy, says so."""
+    step = levels.soft - levels.air
+    return np.asarray(
+        (found.exit_low < levels.soft - AIR_SHARE * step) | (found.exit_level < levels.soft - AIR_LEVEL_SHARE * step)
+    )
 
 
 def _within_arm(found: layers.Walk, arm_length_mm: float) -> dict[str, Floats]:
@@ -249,10 +263,10 @@ def _paths(
 
     inflation = np.maximum(np.nan_to_num(fitted.misfit, nan=1.0), 1.0)
     # A fit that ran off or tells nothing leaves the half level of the sharper copy.
-    walked = found.fall_x - fitted.front_x
+    walked = found.fall_x - np.where(fitted.ok, fitted.front_x, 0.0)
     u_noise = fitted.u_noise * inflation
     lost = ~(np.abs(fitted.thickness - walked) < FIT_REACH_MM) | ~(u_noise < FIT_REACH_MM)
-    thickness = np.where(fitted.ok & ~steep, np.where(lost, walked, fitted.thickness), np.nan)
+    thickness = np.where(steep, np.nan, np.where(lost, walked, fitted.thickness))
     u_noise = np.where(lost, HALF_LEVEL_U_FWHM * fwhm, u_noise)
     u_bone, u_blur = np.where(lost, 0.0, fitted.u_bone), np.where(lost, 0.0, fitted.u_blur)
     u_first = np.sqrt(u_noise**2 + u_bone**2 + u_blur**2 + MODEL_U_MM**2)
@@ -295,7 +309,7 @@ def _paths(
         np.where(np.isfinite(to_exit), u_exit, np.nan),
         found.exit_level,
         found.exit_width,
-        found.exit_low < levels.soft - AIR_SHARE * (levels.soft - levels.air),
+        _holds_air(found, levels),
         small_gaps,
         left,
         ~steep & ~left & np.isfinite(found.peak_x) & ~np.isfinite(exit_x),
