@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,11 @@ Floats = npt.NDArray[np.float64]
 
 SUPERIOR_LPS = np.array([0.0, 0.0, 1.0])
 """The scanner's upward direction, used only when no lateral-semicircular-canal ring is marked."""
+LEVEL_WITHIN_DEG = 50.0
+"""The lateral canal is level to about 30 degrees in a usual pose; a ring tilted by more than this is one only if the
+superior canal, which stands across it, confirms it (our own choice)."""
+ACROSS_WITHIN_DEG = 25.0
+"""The two canals stand at right angles to within this."""
 CLOCK_FLAG = "clock may be off by an hour"
 """Carried by every clock hour when "superior" comes from the scanner."""
 SIDE_MINIMUM_COSINE = 0.2
@@ -172,7 +178,22 @@ def _superior(landmarks: LandmarkSet) -> tuple[Floats, str]:
     if not landmarks.placed("lateral_semicircular_canal"):
         return SUPERIOR_LPS, "scanner"
     normal = lateral_canal_plane(landmarks).normal_lps
+    tilt = math.degrees(math.acos(min(abs(float(normal @ SUPERIOR_LPS)), 1.0)))
+    if tilt > LEVEL_WITHIN_DEG and not _stands_across(normal, landmarks):
+        raise LandmarkError(
+            f"the ring 'lateral_semicircular_canal' is tilted {tilt:.0f} degrees from level",
+            expected=f"at most {LEVEL_WITHIN_DEG:g} degrees, or a superior canal that stands across it",
+            action="it may be another canal: place it again, or confirm it by 'superior_semicircular_canal'",
+        )
     return normal, "lateral semicircular canal"
+
+
+def _stands_across(normal_lps: Floats, landmarks: LandmarkSet) -> bool:
+    ring = "superior_semicircular_canal"
+    if not landmarks.placed(ring) or len(landmarks[ring].points_lps) < 3:
+        return False
+    other = fit_plane(landmarks[ring].points_lps, towards_lps=SUPERIOR_LPS).plane.normal_lps
+    return abs(float(normal_lps @ other)) <= math.sin(math.radians(ACROSS_WITHIN_DEG))
 
 
 def lateral_canal_plane(landmarks: LandmarkSet) -> Plane:

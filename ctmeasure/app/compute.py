@@ -16,6 +16,7 @@ from ctmeasure.anatomy.structures import Structure, Tube
 from ctmeasure.anatomy.vocabulary import landmark_terms, needed_landmarks
 from ctmeasure.case.model import Case, check_scan_belongs
 from ctmeasure.planning.results import Attention, Measurement, PlanResult, SiteResult, TracedRecord
+from ctmeasure.planning.settings import loosened
 from ctmeasure.progress import Progress, no_progress, part_of
 from ctmeasure.volume.quality import ScanFitness, assess_fitness
 from ctmeasure.volume.volume import Volume
@@ -230,5 +231,14 @@ def _warnings(
         if any(OUT_OF_RANGE_WORDS in flag for flag in m.flags)
     )
     return tuple(
-        dict.fromkeys((*case.scan.notes, *fitness.warnings, *(canal.flags if canal else ()), *drilling, *out_of_range))
+        dict.fromkeys(
+            (
+                *loosened(case.settings),
+                *case.scan.notes,
+                *fitness.warnings,
+                *(canal.flags if canal else ()),
+                *drilling,
+                *out_of_range,
+            )
+        )
     )

@@ -13,6 +13,9 @@ from ctmeasure.geometry.vectors import FloatArray, as_points, frozen
 RIM_TOLERANCE_MM = 1e-6
 """A nearest point closer to the rim than this lies on it: rounding, far below any scan."""
 
+GAP_FACTOR = 2.5
+"""A triangle this much longer than most spans a place that nobody marked (our own choice)."""
+
 FLATTEST = 1e-6
 """Second spread below this part of the first: the points are on a line and span no surface."""
 
@@ -60,7 +63,8 @@ def triangulate_patch(points_lps: ArrayLike, *, longest_edge_mm: float | None = 
     points_lps
         Shape (n, 3), n >= 3, LPS mm, at different places of one sheet that does not fold over itself.
     longest_edge_mm
-        Triangles with a longer edge are left out, so that a gap between clicks is not bridged.
+        Triangles with a longer edge are left out, so that a gap between clicks is not bridged; None: `GAP_FACTOR` times
+        the median over all triangles of their longest edge.
 
     Returns
     -------
@@ -91,10 +95,11 @@ def triangulate_patch(points_lps: ArrayLike, *, longest_edge_mm: float | None = 
     from scipy.spatial import Delaunay
 
     faces = np.asarray(Delaunay(centred @ axes[:2].T).simplices, dtype=np.intp)
-    if longest_edge_mm is not None:
-        corners = points[faces]
-        edges = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
-        faces = faces[np.max(edges, axis=1) <= longest_edge_mm]
+    corners = points[faces]
+    longest = np.max(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2), axis=1)
+    if longest_edge_mm is None:
+        longest_edge_mm = GAP_FACTOR * float(np.median(longest))
+    faces = faces[longest <= longest_edge_mm]
     if len(faces) == 0:
         raise GeometryError(
             f"no triangle with edges up to {longest_edge_mm} mm",

@@ -177,6 +177,8 @@ class Settings:
             ("map_rim_low_mm", "map_rim_high_mm"),
             ("thickness_low_mm", "thickness_high_mm"),
             ("span_low_mm", "span_high_mm"),
+            ("angle_caution_deg", "angle_refused_deg"),
+            ("instrument_shaft_diameter_mm", "speculum_inner_diameter_mm"),
         ):
             if not getattr(self, low_name) < getattr(self, high_name):
                 raise SettingsError(
@@ -273,12 +275,45 @@ def settings_from_mapping(data: Mapping[str, Any]) -> Settings:
                 action=f"did you mean '{near[0]}'?" if near else "remove it",
             )
         default: Any = known[name].default
-        if isinstance(default, str) != isinstance(value, str) or isinstance(value, bool):
+        if not _same_kind(value, default):
             raise SettingsError(
                 f"setting '{name}' is {value!r}", expected=f"a value such as {default!r}", action="correct it"
             )
         values[name] = value if isinstance(default, str) else type(default)(value)
     return replace(Settings(), **values)
+
+
+def _same_kind(value: Any, default: Any) -> bool:
+    """Whether a given value can stand for a default: text for text, a whole number for a whole number."""
+    if isinstance(default, str) or isinstance(value, str):
+        return isinstance(default, str) and isinstance(value, str)
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        return False
+    return isinstance(default, float) or float(value).is_integer()
+
+
+SAFETY_PREFIXES = {"margin_": -1, "risk_": 1, "hole_placement_u_mm": -1, "drill_angle_u_deg": -1, "plunge_mm": -1}
+"""Settings that make verdicts more lenient when they go this way."""
+
+
+def loosened(settings: Settings) -> tuple[str, ...]:
+    """Safety settings that the user made more lenient than the default, a sentence each.
+
+    Example
+    -------
+    >>> loosened(Settings(margin_chorda_mm=0.2))
+    ('more lenient than the default: margin to the chorda tympani 0.2 mm (default 0.5)',)
+    """
+    found = []
+    for item in fields(settings):
+        way = next((w for prefix, w in SAFETY_PREFIXES.items() if item.name.startswith(prefix)), 0)
+        value, default = getattr(settings, item.name), item.default
+        if way and (value - default) * way > 0:
+            unit = "" if item.metadata["unit"] == "1" else f" {item.metadata['unit']}"
+            found.append(
+                f"more lenient than the default: {item.metadata['words']} {value:g}{unit} (default {default:g})"
+            )
+    return tuple(found)
 
 
 def setting_rows(settings: Settings) -> tuple[SettingRow, ...]:

@@ -48,6 +48,7 @@ OFF_WALL_FLAG = "off the wall"
 NO_LENGTH_FLAG = "direction of length zero"
 ALONG_FLAG = "direction along the wall"
 OUTWARD_FLAG = "direction out of the wall"
+BOUND_FLAG = "probabilities are proven upper bounds, not drawn"
 NO_END_FLAG = "where the wall ends is not known"
 NOT_MARKED = "not marked: "
 COARSE_RIM_FLAG = "ring too coarse for rim distances"
@@ -169,7 +170,7 @@ def _site_result(scene: Scene, site_id: str, places: Places, moved: float, flags
         tuple(row.verdict for row in rows), missing=bool(missing), end_known=ends, far_side=str(places.far_side[0]),
         steep=psi > settings.angle_caution_deg, refused=psi > settings.angle_refused_deg,
         barred=bool(scene.barred) or scene.taken_down(angle),
-        limited=bool(finding) or BRIDGED_FLAG in flags,
+        limited=bool(finding) or BRIDGED_FLAG in flags or bool(places.paths.ambiguous[0]),
     )  # fmt: skip
     if overall is None:
         overall = Clearance(ANY, None, None, None, None, None, verdict)
@@ -223,7 +224,7 @@ def _thickness(paths: WallPaths, index: int, flags: tuple[str, ...]) -> Estimate
         Contribution("model", MODEL_U_MM),
     )
     return Estimate(
-        value, u, max(value - 1.96 * u, 0.0), value + 1.96 * u, "mm",
+        value, u, max(float(paths.to_first_gap_low_mm[index]), 0.0), float(paths.to_first_gap_high_mm[index]), "mm",
         "two blurred edges, bone level of the same ear as prior", budget, flags,
     )  # fmt: skip
 
@@ -260,7 +261,7 @@ def _clearances(
         rows.append(
             Clearance(
                 risk.obstacle.id, clearance_estimate(central, drawn, scene.seed, budget), p_contact, p_below, margin,
-                risk.accepted_risk, verdict, draws, risk.flags(0),
+                risk.accepted_risk, verdict, draws, (*risk.flags(0), *(() if draws else (BOUND_FLAG,))),
             )
         )  # fmt: skip
     if not known:

@@ -143,7 +143,8 @@ def _cell(
         tuple(r.verdicts[n] for r in risks if r.counts(n)), missing=bool(missing), end_known=ends,
         far_side=str(places.far_side[n]), steep=psi > settings.angle_caution_deg,
         refused=psi > settings.angle_refused_deg,
-        barred=bool(scene.barred) or scene.taken_down(angle), limited=bool(finding) or status == "gap",
+        barred=bool(scene.barred) or scene.taken_down(angle),
+        limited=bool(finding) or status == "gap" or bool(places.paths.ambiguous[n]),
     )  # fmt: skip
     risk = risks[riskiest] if risks and ends else None
     if risk is not None:
