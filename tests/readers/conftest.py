@@ -3,112 +3,48 @@
 from __future__ import annotations
 
 import shutil
+import sys
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import pytest
-from pydicom import dcmread
-from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
-from pydicom.uid import CTImageStorage, ExplicitVRLittleEndian
 
-SLICES, ROWS, COLUMNS = 12, 40, 32
-ROOT = "2.25.77"
+sys.path.insert(0, str(Path(__file__).parent))  # the corpus is a package of its own, beside these tests
 
-
-@dataclass
-class Series:
-    """Where a series lies, and what must be read from it."""
-
-    folder: Path
-    hu: np.ndarray
-    affine_lps: np.ndarray
-
-    def path(self, k: int) -> Path:
-        return self.folder / f"IM{k:03d}"
-
-    def edit(self, k: int, change: Callable[[Dataset], None]) -> None:
-        """Change the header of slice k (None: of every slice)."""
-        data = dcmread(self.path(k))
-        change(data)
-        data.save_as(self.path(k))
-
-    def edit_all(self, change: Callable[[Dataset], None]) -> None:
-        for k in range(SLICES):
-            self.edit(k, change)
-
-    @property
-    def whole(self) -> Path:
-        return self.folder
-
-
-def true_hu(slices: int = SLICES, rows: int = ROWS, columns: int = COLUMNS) -> np.ndarray:
-    """An asymmetric pattern in which no two axes and no two directions look alike."""
-    k, j, i = np.mgrid[0:slices, 0:rows, 0:columns]
-    return (-1000 + 7 * i + 31 * j + 101 * k + (i * j) % 5).astype(np.int16)
-
-
-def true_affine(step_mm: float = 0.3) -> np.ndarray:
-    """An oblique head pose: cosines of a 20 degree turn about z, then 10 degrees about x, by hand."""
-    a, b = np.deg2rad(20.0), np.deg2rad(10.0)
-    across = np.array([np.cos(a), np.sin(a) * np.cos(b), np.sin(a) * np.sin(b)])
-    down = np.array([-np.sin(a), np.cos(a) * np.cos(b), np.cos(a) * np.sin(b)])
-    normal = np.cross(across, down)
-    affine = np.eye(4)
-    affine[:3, 0], affine[:3, 1], affine[:3, 2] = normal * step_mm, down * 0.5, across * 0.4
-    affine[:3, 3] = (-12.5, 33.25, 101.0)
-    return affine
-
-
-def write(folder: Path, hu: np.ndarray, affine: np.ndarray, *, series: str = "2", patient: str = "SAMPLE-7") -> Series:
-    """Write one uncompressed slice a file."""
-    folder.mkdir(parents=True, exist_ok=True)
-    spacing = np.linalg.norm(affine[:3, :3], axis=0)
-    for k in range(len(hu)):
-        meta = FileMetaDataset()
-        meta.MediaStorageSOPClassUID = CTImageStorage
-        meta.MediaStorageSOPInstanceUID = f"{ROOT}.{series}.3.{k + 1}"
-        meta.TransferSyntaxUID = ExplicitVRLittleEndian
-        data = FileDataset("", {}, file_meta=meta, preamble=b"\0" * 128)
-        data.SOPClassUID, data.SOPInstanceUID = CTImageStorage, meta.MediaStorageSOPInstanceUID
-        data.StudyInstanceUID, data.SeriesInstanceUID = f"{ROOT}.1", f"{ROOT}.{series}"
-        data.FrameOfReferenceUID = f"{ROOT}.4"
-        data.Modality, data.ImageType = "CT", ["ORIGINAL", "PRIMARY", "AXIAL"]
-        data.PatientID = data.PatientName = patient
-        data.PatientBirthDate = data.PatientSex = data.StudyTime = data.AccessionNumber = ""
-        data.StudyDate, data.StudyID, data.SeriesNumber = "20300102", "1", 1
-        data.SeriesDescription, data.ConvolutionKernel = "ear", "sharp"
-        data.AcquisitionNumber, data.InstanceNumber, data.SliceThickness = 1, k + 1, float(spacing[0])
-        data.PatientPosition = "FFP"  # a lie: never to be believed
-        data.ImagePositionPatient = [f"{value:.9f}"[:16] for value in affine[:3, 3] + k * affine[:3, 0]]
-        cosines = np.concatenate([affine[:3, 2] / spacing[2], affine[:3, 1] / spacing[1]])
-        data.ImageOrientationPatient = [f"{value:.12f}"[:16] for value in cosines]
-        data.PixelSpacing = [float(spacing[1]), float(spacing[2])]
-        data.SamplesPerPixel, data.PhotometricInterpretation = 1, "MONOCHROME2"
-        data.Rows, data.Columns = hu.shape[1:]
-        data.BitsAllocated, data.BitsStored, data.HighBit, data.PixelRepresentation = 16, 16, 15, 1
-        data.RescaleIntercept, data.RescaleSlope, data.RescaleType = -24, 1, "HU"
-        data.PixelData = (hu[k] + 24).astype("<i2").tobytes()
-        data.save_as(folder / f"IM{k:03d}", enforce_file_format=True)
-    return Series(folder, hu, affine)
+from corpus.good import Series, true_affine, true_hu, write, write_good
 
 
 @pytest.fixture(scope="session")
 def good_once(tmp_path_factory: pytest.TempPathFactory) -> Series:
-    """The good series, written once and never changed."""
+    """A good series of 12 x 40 x 32 voxels, written once and never changed."""
     return write(tmp_path_factory.mktemp("good") / "series", true_hu(), true_affine())
 
 
 @pytest.fixture
 def series(good_once: Series, tmp_path: Path) -> Series:
     """A copy of the good series, to be damaged."""
-    folder = tmp_path / "series"
-    shutil.copytree(good_once.folder, folder)
-    return Series(folder, good_once.hu, good_once.affine_lps)
+    return copied(good_once, tmp_path / "series")
 
 
 @pytest.fixture
 def another_series() -> Callable[..., Series]:
     """The writer, for a second series in the same folder."""
     return lambda folder, **more: write(folder, more.pop("hu", true_hu()), more.pop("affine", true_affine()), **more)
+
+
+@pytest.fixture(scope="session")
+def corpus_once(tmp_path_factory: pytest.TempPathFactory) -> Series:
+    """The good series of the corpus, 24 x 20 x 16 voxels, written once and never changed."""
+    return write_good(tmp_path_factory.mktemp("corpus") / "series")
+
+
+@pytest.fixture
+def corpus_series(corpus_once: Series, tmp_path: Path) -> Series:
+    """A copy of it, to be damaged."""
+    return copied(corpus_once, tmp_path / "series")
+
+
+def copied(good: Series, folder: Path) -> Series:
+    """The same series in another folder."""
+    shutil.copytree(good.folder, folder)
+    return Series(folder, good.hu, good.affine_lps)
