@@ -66,6 +66,12 @@ def test_a_failed_save_leaves_the_earlier_case_whole(case: Case, tmp_path: Path)
         (lambda data: data.update(extra=1), "extra"),
         (lambda data: data["settings"].update(bur_diameter_mm=99), "bur_diameter_mm"),
         (lambda data: data["landmarks"][0].update(id="navel"), "navel"),
+        (lambda data: data["facts"].update(earlier_operations=5), "earlier_operations is 5; expected a list of texts"),
+        (lambda data: data["facts"].update(canal_wall="x"), "canal_wall is 'x'; expected a table of words"),
+        (
+            lambda data: data["facts"].update(wall_taken_down="yes"),
+            "wall_taken_down is 'yes' and canal_wall says intact",
+        ),
     ],
 )
 def test_a_case_that_contradicts_itself_is_refused_with_the_place(change, words: str) -> None:  # type: ignore[no-untyped-def]
