@@ -47,6 +47,29 @@ def test_without_the_lateral_canal_the_clock_is_flagged() -> None:
     assert canal_frame(without, "right").flags == (CLOCK_FLAG,)
 
 
+def test_another_canal_taken_for_the_lateral_one_is_refused() -> None:
+    """A ring that stands upright is the superior or the posterior canal, and would turn the clock by hours."""
+    marks = ear_marks.right_ear()
+    centre = ear_marks.CENTRE_LPS + np.array([8.0, 0.0, 4.0])
+    turns = np.radians([0.0, 60.0, 120.0, 180.0, 240.0])[:, None]
+    upright = centre + 3.0 * (np.cos(turns) * np.array([0.0, 1.0, 0.0]) + np.sin(turns) * np.array([0.0, 0.0, 1.0]))
+    others = [m for n, m in marks.items() if n != "lateral_semicircular_canal"]
+    wrong = LandmarkSet([*others, ear_marks.place("lateral_semicircular_canal", upright)])
+    with pytest.raises(LandmarkError, match="90 degrees from level"):
+        canal_frame(wrong, "right")
+    level = centre + 3.0 * (np.cos(turns) * np.array([0.0, 1.0, 0.0]) + np.sin(turns) * np.array([1.0, 0.0, 0.0]))
+    lying_head = LandmarkSet(
+        [
+            *others,
+            ear_marks.place("lateral_semicircular_canal", upright),
+            ear_marks.place("superior_semicircular_canal", level),
+        ]
+    )
+    # A second canal across it says that it is the head that lies so; the axis then runs along the ring's normal.
+    with pytest.raises(LandmarkError, match="up and down"):
+        canal_frame(lying_head, "right")
+
+
 def test_wall_angle_reads_posterior_as_ninety_in_both_ears() -> None:
     marks = ear_marks.right_ear()
     for ear, side in ((marks, "right"), (ear_marks.moved(marks, MIRROR, np.zeros(3)), "left")):

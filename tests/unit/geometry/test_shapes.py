@@ -231,3 +231,19 @@ def test_line_fit_points_outwards() -> None:
     assert fit_line(points, towards_lps=[0, 0, 1]).direction_lps[2] > 0.99
     with pytest.raises(GeometryError, match="one place"):
         fit_line([[1, 1, 1], [1, 1, 1]])
+
+
+def test_a_hole_in_a_patch_is_not_bridged() -> None:
+    """Clicks every millimetre on a plane, a disc of 3 mm radius left out: over its middle the rim is nearest."""
+    grid = np.stack(np.meshgrid(np.arange(-8.0, 9.0), np.arange(-8.0, 9.0), indexing="ij"), axis=-1).reshape(-1, 2)
+    flat = np.column_stack([grid, np.zeros(len(grid))])
+    whole, holed = triangulate_patch(flat), triangulate_patch(flat[np.linalg.norm(grid, axis=1) > 3.0])
+    over = np.array([[0.0, 0.0, 1.0]])
+    distance, rim = patch_distance(over, over, mesh=whole)
+    assert distance[0] == pytest.approx(1.0)
+    assert not rim[0]
+    distance, rim = patch_distance(over, over, mesh=holed)
+    assert rim[0]
+    assert distance[0] > 2.5
+    beside = np.array([[6.5, 0.5, 1.0]])
+    assert not patch_distance(beside, beside, mesh=holed)[1][0]
