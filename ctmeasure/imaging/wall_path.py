@@ -204,6 +204,9 @@ def measure_wall_paths(
     soft = (values < levels.bone_like) & (offsets > SEARCH_MM[1])
     clear = np.where(np.isfinite(values), np.where(soft, np.minimum(clear, cap), clear), np.nan)
     found = layers.walk(clear, offsets, levels=levels, search_mm=SEARCH_MM, exit_gap_mm=exit_gap_mm)
+    plain = layers.walk(values, offsets, levels=levels, search_mm=SEARCH_MM, exit_gap_mm=exit_gap_mm)
+    first_look = found.fall_x
+    found = _without_rings(found, plain, NOT_RESOLVED_FWHM * FWHM_PER_SIGMA * sigma)
     found = found._replace(exit_low=_lowest(values, offsets, found), **_within_arm(found, arm_length_mm))
     beside = neighbours.first_gaps(
         sharper, entry, direction_lps=direction, normal_lps=np.where(steep[:, None], direction, normal),
@@ -218,8 +221,16 @@ def measure_wall_paths(
         blur_relative_u=spread.relative_u, front_mm=np.zeros(len(entry)), front_sd_mm=u_surface,
         lining_mm=lining, lining_sd_mm=0.05 if lining_mm is not None else layers.LINING_SD_MM,
     )  # fmt: skip
+    beside = np.concatenate([beside, first_look[None]])
     doubt = neighbours.doubt(beside, found.fall_x, farthest_mm=arm_length_mm)
     return _paths(found, fitted, levels, sigma * FWHM_PER_SIGMA, steep, u_surface, doubt)
+
+
+def _without_rings(found: layers.Walk, plain: layers.Walk, least_mm: Floats) -> layers.Walk:
+    """Bone of no resolvable thickness that in the scan itself goes on is ringing at the entry: what the scan shows."""
+    goes_on = ~(plain.fall_x <= found.fall_x + least_mm) & np.isfinite(plain.peak_x)
+    ring = (found.fall_x < least_mm) & goes_on
+    return layers.Walk(*(np.where(ring, a, b) for a, b in zip(plain, found, strict=True)))
 
 
 def _lowest(values: Floats, offsets_mm: Floats, found: layers.Walk) -> Floats:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from ctmeasure.imaging import neighbours
+from ctmeasure.imaging import layers, neighbours, wall_path
 from ctmeasure.imaging.levels import FWHM_PER_SIGMA, PointSpread, TissueLevels
 from ctmeasure.imaging.sharpened import sharpened
 from ctmeasure.imaging.wall_path import AMBIGUOUS_FLAG, measure_wall_paths
@@ -79,6 +79,16 @@ def test_noise_in_a_space_does_not_close_it():
     assert result[0, rays.FALL_X] == pytest.approx(1.0, abs=0.06)
     assert result[0, rays.GAP_WIDTH] == pytest.approx(2.0, abs=0.11)
     assert result[0, rays.CODE] == rays.EXIT_FOUND
+
+
+def test_ringing_at_the_entry_is_no_plate():
+    """A bump the sharper copy alone shows before the wall does not make a wall of no thickness."""
+    one = dict.fromkeys(layers.Walk._fields, np.array([np.nan, np.nan]))
+    ring = layers.Walk(**one | {"peak_x": np.array([0.0, 0.0]), "fall_x": np.array([0.05, 0.05])})
+    scan = layers.Walk(**one | {"peak_x": np.array([0.4, 0.0]), "fall_x": np.array([2.0, 0.06])})
+    kept = wall_path._without_rings(ring, scan, np.full(2, 0.14))
+    # The second is a true thin plate: the scan itself ends there too.
+    assert kept.fall_x.tolist() == [2.0, 0.05]
 
 
 def test_a_step_in_thickness_is_a_two_sided_interval(phantoms):
