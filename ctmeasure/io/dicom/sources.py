@@ -228,8 +228,10 @@ def _zip_members(path: Path, notes: list[str]) -> list[Source]:
     try:
         archive = zipfile.ZipFile(path)
         members = [info for info in archive.infolist() if not info.is_dir()]
-    except zipfile.BadZipFile as error:
-        raise ScanError("a damaged ZIP", expected="a ZIP that opens", action="copy it again") from error
+    except (zipfile.BadZipFile, NotImplementedError) as error:
+        raise ScanError(
+            "a damaged ZIP, or one of an unknown kind", expected="a ZIP that opens", action="copy it again"
+        ) from error
     swollen = any(
         info.file_size > RATIO_MATTERS_BYTES and info.file_size > LARGEST_RATIO * max(info.compress_size, 1)
         for info in members
@@ -266,15 +268,14 @@ def _dicomdir_files(path: Path, notes: list[str]) -> list[Source]:
         directory = dcmread(path, specific_tags=["DirectoryRecordSequence"])
         sequence = directory.get_item("DirectoryRecordSequence")
         cut = isinstance(sequence, RawDataElement) and len(sequence.value or b"") < sequence.length < 0xFFFFFFFF
-        records = directory.get("DirectoryRecordSequence") or []
+        records = [record.get("ReferencedFileID") for record in directory.get("DirectoryRecordSequence") or []]
     except Exception as error:  # pydicom raises many kinds on damaged input
         raise ScanError("a DICOMDIR that cannot be read", action="give its folder instead") from error
     if cut:
         raise ScanError("a DICOMDIR that is cut short", expected="all of it", action="give its folder instead")
     found: list[Source] = []
     missing = outside = 0
-    for record in records:
-        parts = record.get("ReferencedFileID")
+    for parts in records:
         if not parts:
             continue
         names = [parts] if isinstance(parts, str) else list(parts)
