@@ -179,6 +179,14 @@ def element_that_claims_two_gigabytes(series: Series) -> None:
 
 
 @damage(refused=ANY_REFUSAL)
+def file_meta_information_that_never_ends(series: Series) -> None:
+    """Its first element has no length and no end."""
+    data = series.path(K).read_bytes()
+    endless = struct.pack("<HH2sHI", 0x0002, 0x0001, b"OB", 0, 0xFFFFFFFF)
+    series.path(K).write_bytes(data[:132] + endless + data[132:])
+
+
+@damage(refused=ANY_REFUSAL)
 def sequence_that_never_ends(series: Series) -> None:
     data = series.path(K).read_bytes()
     at = data.index(struct.pack("<HH", 0x0010, 0x0010))

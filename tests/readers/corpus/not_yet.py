@@ -3,5 +3,5 @@
 from __future__ import annotations
 
 NOT_YET: dict[str, str] = {
-    "last slice whose header runs astray": "nothing says that a slice was set aside",
+    "file meta information that never ends": "EOFError reaches the caller",
 }
