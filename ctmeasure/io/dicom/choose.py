@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+from pydicom.uid import UID
+
 from ctmeasure.errors import ScanError
 from ctmeasure.io.dicom.find import Found, SeriesRow, Survey
 from ctmeasure.io.dicom.kinds import CT_LIKE
@@ -97,17 +99,24 @@ def set_aside(everything: Survey, taken: Found) -> tuple[str, ...]:
     ValueError
         Never.
     """
-    strays = sum(
-        len(found.headers)
-        for found in everything.series
-        if not found.row.usable
-        and found.row.kind in CT_LIKE.values()
-        and found.row.study_uid == taken.row.study_uid
-        and len(found.headers) <= MOST_STRAYS
-    )
+    strays = sum(len(found.headers) for found in everything.series if _may_be_torn_off(found, taken.row))
     if not strays:
         return ()
-    return (f"{strays} CT slice(s) of this study lie in other series and were set aside: check that none belongs here",)
+    return (
+        f"{strays} object(s) of other series or kinds may be slices of this scan and were set aside: check that none "
+        "belongs here",
+    )
+
+
+def _may_be_torn_off(found: Found, taken: SeriesRow) -> bool:
+    row = found.row
+    if row.usable or len(found.headers) > MOST_STRAYS:
+        return False
+    if row.study_uid != taken.study_uid:
+        return not row.study_uid or not row.series_uid  # a wrong length may have swallowed what names the slice
+    is_picture = row.kind in CT_LIKE.values() or (row.modality == "CT" and row.kind.endswith(" image"))
+    nameless = not row.series_uid or not UID(found.headers[0].common.sop_class_uid).is_valid
+    return is_picture or nameless or (row.series_uid == taken.series_uid and row.kind != "localiser")
 
 
 def _asked(everything: Survey, series_uid: str, side: str | None) -> tuple[Found, str]:
