@@ -25,7 +25,7 @@ BITS = (0, 3, 6)
 """A digit becomes its neighbour, a letter or control sign, and something else altogether."""
 
 KNOWN = {
-    "left out without a word": "last slice whose header runs astray",
+    "left out without a word": "last slice of no samples",
     "should not read so": "modality that runs on into the name",
     "voxels wrong without a word": "pixel data of no known kind",
 }

@@ -149,3 +149,12 @@ def last_slice_whose_header_runs_astray(series: Series) -> Opened:
     data[data.index(b"\x10\x00\x10\x00PN") + 6] ^= 0x40
     path.write_bytes(bytes(data))
     return Opened(hu=series.hu[:23])
+
+
+@damage(
+    warned="other|another|left out|set aside|secondary capture|damaged|skipped", refused="samples|secondary capture"
+)
+def last_slice_of_no_samples(series: Series) -> Opened:
+    """It then counts as a secondary capture; but it carries the series' own identifier."""
+    series.edit(23, setting(SamplesPerPixel=0))
+    return Opened(hu=series.hu[:23])
