@@ -201,8 +201,8 @@ class HeaderReader:
             When it cannot be opened.
         """
         head = source.head(HEAD_BYTES) if head is None else head
-        start, syntax = _start(head)
         try:
+            start, syntax = _start(head)
             if syntax == DeflatedExplicitVRLittleEndian:
                 whole = inflated(source.all(), start)
                 raw, size = _tokens(whole, 0, ExplicitVRLittleEndian), len(whole)
