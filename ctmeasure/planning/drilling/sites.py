@@ -221,6 +221,7 @@ def _thickness(paths: WallPaths, index: int, flags: tuple[str, ...]) -> Estimate
         Contribution("noise", float(paths.u_noise[index])),
         Contribution("bone level", float(paths.u_bone[index])),
         Contribution("point spread", float(paths.u_blur[index])),
+        Contribution("unevenness beside the path", float(np.nan_to_num(paths.u_uneven[index]))),
         Contribution("model", MODEL_U_MM),
     )
     return Estimate(
