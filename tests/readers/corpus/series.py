@@ -107,21 +107,21 @@ def localiser_in_the_same_series(series: Series) -> None:
     data.save_as(series.folder / "scout")
 
 
-def _beside(word: str, sop_class: str) -> None:
+def _beside(word: str, sop_class: str, warned: str = "") -> None:
     def act(series: Series) -> None:
         data = dcmread(series.path(0))
         data.SOPClassUID = data.file_meta.MediaStorageSOPClassUID = sop_class
         data.SeriesInstanceUID, data.SOPInstanceUID = generate_uid(entropy_srcs=[word]), "2.25.97"
         data.save_as(series.folder / "other")
 
-    register(f"{word} beside", act, harmless=True)
+    register(f"{word} beside", act, harmless=True, warned=warned)
 
 
 _beside("a secondary capture", "1.2.840.10008.5.1.4.1.1.7")
 _beside("a dose report", "1.2.840.10008.5.1.4.1.1.88.67")
 _beside("a presentation state", "1.2.840.10008.5.1.4.1.1.11.1")
 _beside("a report", "1.2.840.10008.5.1.4.1.1.88.11")
-_beside("an object of a private class", "1.2.3.4.5")
+_beside("an object of a private class", "1.2.3.4.5", warned="set aside")
 
 
 @damage(refused="localiser")
