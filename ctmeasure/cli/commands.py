@@ -125,7 +125,7 @@ def cache(
 
 @app.command()
 def plan(
-    scan: Annotated[Path, typer.Argument(help="DICOM folder, file, ZIP or DICOMDIR, or a NIfTI, NRRD or MetaImage file.")],
+    scan: Annotated[Path, typer.Argument(help="DICOM folder, file, ZIP, DICOMDIR, or a NIfTI, NRRD, MetaImage file.")],
     out: Out,
     landmarks: Annotated[Path, typer.Option("--landmarks", help="Landmarks table (CSV, LPS mm).")],
     structures: Annotated[Path | None, typer.Option("--structures", help="Structures table (CSV).")] = None,
@@ -136,7 +136,7 @@ def plan(
     sites: Annotated[Path | None, typer.Option("--sites", help="Candidate holes (CSV).")] = None,
     side: Annotated[str | None, typer.Option("--side", help="left or right; checked against the landmarks.")] = None,
     facts: Annotated[Path | None, typer.Option("--facts", help="Facts and findings (TOML).")] = None,
-    series: Annotated[str | None, typer.Option("--series", help="Series UID, or UID:2 for the second acquisition in it.")] = None,
+    series: Annotated[str | None, typer.Option("--series", help="Series UID; UID:2 is its second acquisition.")] = None,
     untilt: Annotated[bool, typer.Option("--untilt", help="Resample a scan with a tilted gantry; recorded.")] = False,
     catalogue: Annotated[Path | None, typer.Option("--catalogue", help="Sizes at hand (TOML).")] = None,
     settings: Annotated[Path | None, typer.Option("--settings", help="Settings that differ from the defaults.")] = None,
