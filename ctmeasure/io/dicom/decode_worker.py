@@ -15,6 +15,10 @@ READY = b"ready\n"
 """Said once when the decoders are loaded."""
 
 
+PANIC = "PanicException"
+"""What a decoder written in Rust raises when it meets bytes it did not expect."""
+
+
 def decoded(options: dict[str, Any], data: bytes) -> Any:
     """Decode one frame of encapsulated pixel data.
 
@@ -41,9 +45,15 @@ def decoded(options: dict[str, Any], data: bytes) -> Any:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         decoder = get_decoder(UID(options["syntax"]))
-        return decoder.as_array(
-            data, index=options["index"], raw=True, decoding_plugin=options["plugin"], **options["pixels"]
-        )[0]
+        try:
+            return decoder.as_array(
+                data, index=options["index"], raw=True, decoding_plugin=options["plugin"], **options["pixels"]
+            )[0]
+        except BaseException as error:
+            # A panic of a compiled decoder is no Exception to Python, yet only says that the bytes are damaged.
+            if type(error).__name__ == PANIC:
+                raise ValueError(f"the decoder gave up: {error}") from None
+            raise
 
 
 def serve(jobs: BinaryIO, answers: BinaryIO) -> None:

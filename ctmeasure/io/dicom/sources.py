@@ -227,7 +227,7 @@ def _is_special(path: str) -> bool:
 def _zip_members(path: Path, notes: list[str]) -> list[Source]:
     try:
         archive = zipfile.ZipFile(path)
-        members = [info for info in archive.infolist() if not info.is_dir()]
+        members = [info for info in archive.infolist() if not info.filename.endswith("/")]
     except (zipfile.BadZipFile, NotImplementedError) as error:
         raise ScanError(
             "a damaged ZIP, or one of an unknown kind", expected="a ZIP that opens", action="copy it again"
@@ -247,7 +247,9 @@ def _zip_members(path: Path, notes: list[str]) -> list[Source]:
         raise ScanError("an encrypted ZIP", expected="a ZIP without a password", action="unpack it first")
     inside = [info for info in members if _stays_inside(info.filename)]
     if len(inside) < len(members):
-        notes.append(f"{len(members) - len(inside)} ZIP member(s) that point outside the archive were skipped")
+        notes.append(
+            f"{len(members) - len(inside)} ZIP member(s) without a name or pointing outside the archive were skipped"
+        )
     if not inside:
         raise ScanError("a ZIP without files", expected="a DICOM folder, file, ZIP or DICOMDIR")
     inside.sort(key=lambda info: info.filename)
@@ -257,7 +259,7 @@ def _zip_members(path: Path, notes: list[str]) -> list[Source]:
 
 def _stays_inside(name: str) -> bool:
     parts = PurePosixPath(name.replace("\\", "/"))
-    return not parts.is_absolute() and ".." not in parts.parts and ":" not in name.split("/")[0]
+    return bool(name) and not parts.is_absolute() and ".." not in parts.parts and ":" not in name.split("/")[0]
 
 
 def _dicomdir_files(path: Path, notes: list[str]) -> list[Source]:
