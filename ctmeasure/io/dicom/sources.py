@@ -6,8 +6,7 @@ import os
 import stat
 import threading
 import zipfile
-import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path, PurePosixPath
 from typing import IO, Protocol
 
@@ -153,7 +152,9 @@ class ZipSource:
                 # One file of many frames is asked for frame by frame, and must not be unpacked for each.
                 archive.kept = (name, data) if len(data) > RATIO_MATTERS_BYTES else None
                 return data
-        except (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError) as error:
+        except OSError:
+            raise
+        except Exception as error:  # the library raises many kinds on damaged input
             raise OSError(f"a ZIP member that cannot be unpacked ({type(error).__name__})") from error
 
 
@@ -228,7 +229,7 @@ def _zip_members(path: Path, notes: list[str]) -> list[Source]:
     try:
         archive = zipfile.ZipFile(path)
         members = [info for info in archive.infolist() if not info.filename.endswith("/")]
-    except (zipfile.BadZipFile, NotImplementedError) as error:
+    except Exception as error:  # the library raises many kinds on damaged input
         raise ScanError(
             "a damaged ZIP, or one of an unknown kind", expected="a ZIP that opens", action="copy it again"
         ) from error
@@ -248,7 +249,7 @@ def _zip_members(path: Path, notes: list[str]) -> list[Source]:
     inside = [info for info in members if _stays_inside(info.filename)]
     if len(inside) < len(members):
         notes.append(
-            f"{len(members) - len(inside)} ZIP member(s) without a name or pointing outside the archive were skipped"
+            f"{len(members) - len(inside)} ZIP member(s) that point outside the archive or have no name were skipped"
         )
     if not inside:
         raise ScanError("a ZIP without files", expected="a DICOM folder, file, ZIP or DICOMDIR")
@@ -280,7 +281,10 @@ def _dicomdir_files(path: Path, notes: list[str]) -> list[Source]:
     for parts in records:
         if not parts:
             continue
-        names = [parts] if isinstance(parts, str) else list(parts)
+        names = [parts] if isinstance(parts, str) else list(parts) if isinstance(parts, Sequence) else []
+        if not names or not all(isinstance(name, str) for name in names):
+            missing += 1
+            continue
         if not _stays_inside("/".join(names)):
             outside += 1
             continue
