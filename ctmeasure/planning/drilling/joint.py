@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -124,19 +125,13 @@ def any_events(
         When shapes disagree.
     """
     count = np.zeros(len(holes[0]), np.int64)
+    draw = partial(
+        _drawn, holes, obstacles, which=open_, limits_mm=limits_mm, doubts=doubts, bur_radius_mm=bur_radius_mm
+    )
     for number in range(blocks):
         hit = np.zeros((len(holes[0]), BLOCK), np.bool_)
-        for h, bores in enumerate(holes):
-            for s, obstacle in enumerate(obstacles):
-                rows = np.flatnonzero(open_[h, s])
-                if len(rows) == 0:
-                    continue
-                limit = limits_mm[h, s, rows]
-                gaps = doubts.gaps(
-                    bores.take(rows), obstacle, number, bur_radius_mm=bur_radius_mm, limit_mm=limit, enough_mm=limit,
-                    hole=h + 1,
-                )  # fmt: skip
-                hit[rows] |= gaps < limit[:, None]
+        for rows, limit, gaps in draw(number=number, only_below=True):
+            hit[rows] |= gaps < limit[:, None]
         count += hit.sum(axis=1)
     return count
 
@@ -178,21 +173,41 @@ def least_gaps(
         When shapes disagree.
     """
     limit = centrals_mm.min(axis=(0, 1)) + LEAST_GAP_REACH_MM
+    limits = np.broadcast_to(limit, centrals_mm.shape)
+    near = centrals_mm <= limit
+    draw = partial(_drawn, holes, obstacles, which=near, limits_mm=limits, doubts=doubts, bur_radius_mm=bur_radius_mm)
     parts = []
     for number in range(blocks):
         least = np.tile(limit[:, None], (1, BLOCK))
-        for h, bores in enumerate(holes):
-            for s, obstacle in enumerate(obstacles):
-                rows = np.flatnonzero(centrals_mm[h, s] <= limit)
-                if len(rows):
-                    gaps = doubts.gaps(
-                        bores.take(rows),
-                        obstacle,
-                        number,
-                        bur_radius_mm=bur_radius_mm,
-                        limit_mm=limit[rows],
-                        hole=h + 1,
-                    )
-                    least[rows] = np.minimum(least[rows], gaps)
+        for rows, _, gaps in draw(number=number, only_below=False):
+            least[rows] = np.minimum(least[rows], gaps)
         parts.append(least)
     return np.concatenate(parts, axis=1)
+
+
+def _drawn(
+    holes: Sequence[Bores],
+    obstacles: Sequence[Obstacle],
+    *,
+    which: NDArray[np.bool_],
+    limits_mm: Floats,
+    number: int,
+    only_below: bool,
+    doubts: Doubts,
+    bur_radius_mm: float,
+) -> Iterator[tuple[NDArray[np.intp], Floats, Floats]]:
+    """Hole by hole and structure by structure: the plans to draw, their limits, and their gaps in one block of draws.
+
+    With ``only_below`` it is enough to know that a gap lies under its limit.
+    """
+    for h, bores in enumerate(holes):
+        for s, obstacle in enumerate(obstacles):
+            rows = np.flatnonzero(which[h, s])
+            if len(rows) == 0:
+                continue
+            limit = limits_mm[h, s, rows]
+            gaps = doubts.gaps(
+                bores.take(rows), obstacle, number, bur_radius_mm=bur_radius_mm, limit_mm=limit,
+                enough_mm=limit if only_below else None, hole=h + 1,
+            )  # fmt: skip
+            yield rows, limit, gaps
