@@ -10,8 +10,9 @@ from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.vocabulary import landmark_terms, structure_terms
 from ctmeasure.case.holes import NO_INTERVAL, pair_holes, pair_span
 from ctmeasure.case.model import Case
-from ctmeasure.case.table_sizes import chosen_lengths, table_set, table_words
+from ctmeasure.case.table_sizes import chosen_lengths, table_words
 from ctmeasure.case.words import mm, probability_words, value_words, with_interval
+from ctmeasure.planning.lengths.table import table_set
 from ctmeasure.planning.results import HolePair, Measurement, PlanResult
 
 QUESTIONS = (

@@ -1,16 +1,12 @@
-"""Which reconstruction answers "How long?", and the sizes of it to have on the table."""
+"""Which reconstruction answers "How long?", and its sizes on the table in words."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 from ctmeasure.case.words import probability_words
+from ctmeasure.planning.lengths.table import TableSet
 from ctmeasure.planning.results import LengthRow, PlanResult
-
-if TYPE_CHECKING:
-    from ctmeasure.planning.lengths.sizes import TableSet
 
 SIZES_SPELLED = 5
 """A longer run of sizes is written as a range."""
@@ -34,60 +30,11 @@ def chosen_lengths(result: PlanResult) -> tuple[LengthRow, ...]:
     return ()
 
 
-def table_set(rows: Sequence[LengthRow]) -> TableSet | None:
-    """The smallest run of neighbouring sizes that holds a fitting one with 95 %, and what it covers.
-
-    Parameters
-    ----------
-    rows
-        Size rows of one reconstruction, as from `chosen_lengths`; sizes that were refused (no rank) are left out.
-
-    Returns
-    -------
-    TableSet or None
-        None without a size. When even all sizes cover less, all of them with what they cover.
-
-    Raises
-    ------
-    Nothing.
-
-    Notes
-    -----
-    A row says which share of the needed lengths it fits: all but those that make it too long (the shortest, p_long)
-    and too short (the longest, p_short). The shares of neighbours overlap and their union is taken, so the result
-    holds for any distribution, fit window and conversion of a catalogue's labels.
-    """
-    from ctmeasure.planning.lengths.sizes import TABLE_COVERAGE, TableSet
-
-    usable = sorted((row for row in rows if row.rank is not None), key=lambda row: row.size_mm or 0.0)
-    for count in range(1, len(usable) + 1):
-        runs = [usable[start : start + count] for start in range(len(usable) - count + 1)]
-        best = max(runs, key=_covered)
-        if _covered(best) >= TABLE_COVERAGE or count == len(usable):
-            first = best[0]
-            sizes = tuple(row.size_mm for row in best if row.size_mm is not None)
-            return TableSet(
-                first.reconstruction, first.geometry, first.lateral_contact, first.medial_contact, sizes, _covered(best)
-            )
-    return None
-
-
-def _covered(run: Sequence[LengthRow]) -> float:
-    """Share of the needed lengths that at least one size of a run fits."""
-    total = reached = 0.0
-    for row in run:
-        start, end = max(row.p_long or 0.0, reached), 1.0 - (row.p_short or 0.0)
-        if end > start:
-            total, reached = total + end - start, end
-    return total
-
-
 def table_words(table: TableSet) -> str:
     """The sizes on the table in words, a long run as a range, and what they cover.
 
     Example
     -------
-    >>> from ctmeasure.planning.lengths.sizes import TableSet
     >>> table_words(TableSet("total", "", "", "", (4.25, 4.5), 0.953))
     '4.25 4.50 (one of them fits with P 0.95)'
     >>> table_words(TableSet("total", "", "", "", tuple(3.5 + 0.25 * i for i in range(9)), 0.9996))

@@ -8,8 +8,9 @@ from collections.abc import Sequence
 from ctmeasure.anatomy.clock import clock_hour, clock_words
 from ctmeasure.case.answers import PARTS, five_answers, header_line, part_state
 from ctmeasure.case.model import Case, Picture
-from ctmeasure.case.table_sizes import chosen_lengths, table_set
+from ctmeasure.case.table_sizes import chosen_lengths
 from ctmeasure.planning.cautions import SHORT_CAUTION, cautions
+from ctmeasure.planning.lengths.table import table_set
 from ctmeasure.planning.results import VERDICT_WORDS, LengthRow
 from ctmeasure.report.content import AnswerView, Content
 from ctmeasure.report.figures import canal_view, lengths, small, unrolled

@@ -10,7 +10,8 @@ from ctmeasure.anatomy.vocabulary import structure_terms
 from ctmeasure.case.answers import VOID_ACTION, VOID_WORDS, not_assessed_lines, wall_state_words
 from ctmeasure.case.holes import pair_span, sites_of_pair
 from ctmeasure.case.model import Case
-from ctmeasure.case.table_sizes import chosen_lengths, table_set, table_words
+from ctmeasure.case.table_sizes import chosen_lengths, table_words
+from ctmeasure.planning.lengths.table import table_set
 from ctmeasure.planning.results import VERDICT_WORDS, Clearance, HolePair, PlanResult
 from ctmeasure.report.content import NumberBox, Pair, TextGroup
 from ctmeasure.report.numbers import fixed, interval, probability, with_interval

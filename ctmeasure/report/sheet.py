@@ -6,8 +6,9 @@ from ctmeasure.anatomy.clock import clock_words, wall_words
 from ctmeasure.case.answers import VOID_ACTION, VOID_WORDS, not_assessed_lines
 from ctmeasure.case.holes import PlannedHole, behind_words, pair_holes, pair_span
 from ctmeasure.case.model import Case
-from ctmeasure.case.table_sizes import chosen_lengths, table_set
+from ctmeasure.case.table_sizes import chosen_lengths
 from ctmeasure.planning.cautions import cautions
+from ctmeasure.planning.lengths.table import table_set
 from ctmeasure.planning.results import VERDICT_WORDS, HolePair
 from ctmeasure.report.content import Sheet
 from ctmeasure.report.length_tables import group_words

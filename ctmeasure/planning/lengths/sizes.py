@@ -32,7 +32,6 @@ ALONE_U_MM = 0.25
 """Above this standard uncertainty no step of 0.25 mm fits with better than about two in three: take sizers."""
 NEAR_TIE = 0.05
 """Sizes whose P(fits) (or loss) is within 5 % of the best are a tie, and a tie goes to the shorter size."""
-TABLE_COVERAGE = 0.95
 SIZER_FLAG = "no size can be recommended alone: sizer on the table"
 TIE_FLAG = "near tie: the shorter size goes first"
 NO_CONVERSION_FLAG = "catalogue states no conversion to functional length: no size"
@@ -257,77 +256,3 @@ def loss_from_draws(size_mm: float, samples: Floats, settings: Settings) -> floa
     too_long = np.maximum(error, 0.0).mean()
     too_short = np.maximum(-error, 0.0).mean()
     return float(settings.cost_too_long * too_long + settings.cost_too_short * too_short)
-
-
-@dataclass(frozen=True, slots=True)
-class TableSet:
-    """The smallest run of neighbouring sizes that holds a fitting one often enough, for one span."""
-
-    reconstruction: str
-    geometry: str
-    lateral_contact: str
-    medial_contact: str
-    sizes_mm: tuple[float, ...]
-    coverage: float
-
-
-def sizes_on_the_table(
-    rows: Iterable[LengthRow], *, window_mm: tuple[float, float] = (-0.25, 0.25), coverage: float = TABLE_COVERAGE
-) -> tuple[TableSet, ...]:
-    """For every span, the smallest run of neighbouring sizes that covers 95 %.
-
-    Parameters
-    ----------
-    rows
-        From `candidate_lengths`.
-    window_mm
-        Fit window that the rows were made with.
-    coverage
-        Wanted probability that one of the sizes fits.
-
-    Returns
-    -------
-    tuple of TableSet
-        When even all listed sizes cover less, all of them with what they cover.
-
-    Notes
-    -----
-    A size fits when it lies in the window around the needed length; windows of neighbours overlap, so their union is
-    taken, on the needed length as a normal quantity. Labels are taken for functional lengths, as in the generic
-    catalogue; with a catalogue whose labels differ, use the probabilities of the rows.
-    """
-    groups: dict[tuple[str, str, str, str], list[LengthRow]] = {}
-    for row in rows:
-        if row.size_mm is not None and row.needed is not None:
-            key = (row.reconstruction, row.geometry, row.lateral_contact, row.medial_contact)
-            groups.setdefault(key, []).append(row)
-    return tuple(_table_set(key, group, window_mm, coverage) for key, group in groups.items())
-
-
-def _table_set(
-    key: tuple[str, str, str, str], group: list[LengthRow], window_mm: tuple[float, float], coverage: float
-) -> TableSet:
-    needed = group[0].needed
-    assert needed is not None
-    sizes = sorted(row.size_mm for row in group if row.size_mm is not None)
-    for count in range(1, len(sizes) + 1):
-        runs = [tuple(sizes[start : start + count]) for start in range(len(sizes) - count + 1)]
-        covered = [_union(run, needed, window_mm) for run in runs]
-        best = int(np.argmax(covered))
-        if covered[best] >= coverage or count == len(sizes):
-            return TableSet(*key, runs[best], covered[best])
-    raise AssertionError("a group has at least one size")
-
-
-def _union(sizes: tuple[float, ...], needed: Estimate, window_mm: tuple[float, float]) -> float:
-    """Probability that the needed length lies in the window of at least one size."""
-    from scipy.special import ndtr
-
-    total, reached = 0.0, -math.inf
-    for size in sizes:
-        start, end = max(size - window_mm[1], reached), size - window_mm[0]
-        if end > start:
-            z = (np.array([start, end]) - needed.value) / max(needed.standard_uncertainty, 1e-12)
-            total += float(ndtr(z[1]) - ndtr(z[0]))
-            reached = end
-    return total

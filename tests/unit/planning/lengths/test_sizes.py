@@ -13,9 +13,10 @@ from ctmeasure.errors import SettingsError
 from ctmeasure.planning.lengths.catalogue import CatalogueSize, catalogue_from_mapping
 from ctmeasure.planning.lengths.gates import footplate_flags, piston_flags
 from ctmeasure.planning.lengths.handle import HandlePlan, handle_geometry, planned_handle
-from ctmeasure.planning.lengths.sizes import SIZER_FLAG, TIE_FLAG, candidate_lengths, rank_sizes, sizes_on_the_table
+from ctmeasure.planning.lengths.sizes import SIZER_FLAG, TIE_FLAG, candidate_lengths, rank_sizes
 from ctmeasure.planning.lengths.spans import AS_IT_LIES, AS_PLANNED, TAKEN_DOWN_FLAG
 from ctmeasure.planning.lengths.stack import contact_stack
+from ctmeasure.planning.lengths.table import table_set
 from ctmeasure.planning.measurands.measure import joint_draws
 from ctmeasure.planning.measurands.registry import Context
 from ctmeasure.planning.settings import Settings
@@ -243,7 +244,8 @@ def test_catalogue_without_conversion_gives_no_size(make_lengths) -> None:  # ty
 
 def test_sizes_on_the_table_are_the_smallest_run_that_covers(make_lengths) -> None:  # type: ignore[no-untyped-def]
     rows = _rows(candidate_lengths(make_lengths(noise=0.3)), "total", AS_IT_LIES)
-    (tray,) = sizes_on_the_table(rows)
+    tray = table_set(rows)
+    assert tray is not None
     needed = rows[0].needed
     draws = np.random.default_rng(1).normal(needed.value, needed.standard_uncertainty, 200_000)
     covered = np.mean(np.any([np.abs(s - draws) <= 0.25 for s in tray.sizes_mm], axis=0))
