@@ -1,4 +1,4 @@
-"""Round canals in bone: ridge measure, blurred discs, wall fits along rays. Arrays in, arrays out.
+"""Round canals in bone: blurred discs, wall fits along rays, circles through them. Arrays in, arrays out.
 
 Kernels that fill rows `start` to `stop` release the interpreter lock, so that callers split the rows over threads.
 """
@@ -9,6 +9,8 @@ import math
 
 import numpy as np
 from numba import njit
+
+from ctmeasure.kernels.small_systems import solve_free
 
 TABLE_STEP = 0.05
 """Step of the table of blurred discs, in standard deviations of the blur."""
@@ -21,88 +23,6 @@ THICK_MM = 50.0
 """Thickness of a wall whose outer side lies beyond the ray."""
 _SQRT_HALF = math.sqrt(0.5)
 _DENSITY = 1.0 / math.sqrt(2.0 * math.pi)
-
-
-@njit(cache=True, nogil=True)
-def ridge(smooth, spacing_mm, scale_mm, flatness, out, start, stop):  # type: ignore[no-untyped-def]
-    """Dark-tube measure of a smoothed block, larger one kept: sqrt(l1 l2) exp(-l3^2 / 2 (flatness l2)^2) scale^2.
-
-    ``l1 >= l2 >= l3`` are the Hessian's eigenvalues by central differences; zero unless ``l2`` and their sum are
-    above 0. The block's outer layer is left as it is.
-    """
-    nk, nj, ni = smooth.shape
-    second = scale_mm * scale_mm / (spacing_mm * spacing_mm)
-    for k in range(max(start, 1), min(stop, nk - 1)):
-        for j in range(1, nj - 1):
-            for i in range(1, ni - 1):
-                c = smooth[k, j, i]
-                a = smooth[k + 1, j, i] + smooth[k - 1, j, i] - 2.0 * c
-                b = smooth[k, j + 1, i] + smooth[k, j - 1, i] - 2.0 * c
-                d = smooth[k, j, i + 1] + smooth[k, j, i - 1] - 2.0 * c
-                if a + b + d <= 0.0:
-                    continue
-                kj = 0.25 * (
-                    smooth[k + 1, j + 1, i]
-                    - smooth[k + 1, j - 1, i]
-                    - smooth[k - 1, j + 1, i]
-                    + smooth[k - 1, j - 1, i]
-                )
-                ki = 0.25 * (
-                    smooth[k + 1, j, i + 1]
-                    - smooth[k + 1, j, i - 1]
-                    - smooth[k - 1, j, i + 1]
-                    + smooth[k - 1, j, i - 1]
-                )
-                ji = 0.25 * (
-                    smooth[k, j + 1, i + 1]
-                    - smooth[k, j + 1, i - 1]
-                    - smooth[k, j - 1, i + 1]
-                    + smooth[k, j - 1, i - 1]
-                )
-                mean = (a + b + d) / 3.0
-                spread = math.sqrt(
-                    ((a - mean) ** 2 + (b - mean) ** 2 + (d - mean) ** 2 + 2.0 * (kj * kj + ki * ki + ji * ji)) / 6.0
-                )
-                if spread < 1e-12:
-                    continue
-                p, q, r = (a - mean) / spread, (b - mean) / spread, (d - mean) / spread
-                s, t, u = kj / spread, ki / spread, ji / spread
-                half = 0.5 * (p * (q * r - u * u) - s * (s * r - u * t) + t * (s * u - q * t))
-                angle = math.acos(min(max(half, -1.0), 1.0)) / 3.0
-                l1 = mean + 2.0 * spread * math.cos(angle)
-                l3 = mean + 2.0 * spread * math.cos(angle + 2.0 * math.pi / 3.0)
-                l2 = 3.0 * mean - l1 - l3
-                if l2 <= 0.0:
-                    continue
-                value = second * math.sqrt(l1 * l2) * math.exp(-0.5 * (l3 / (flatness * l2)) ** 2)
-                if value > out[k, j, i]:
-                    out[k, j, i] = value
-
-
-@njit(cache=True, nogil=True)
-def descend(arrival, start_kji, most):  # type: ignore[no-untyped-def]
-    """Voxels from a place to the front's source: each the neighbour (of 26) with the steepest fall of arrival time."""
-    path = np.empty((most, 3), np.int64)
-    k, j, i = start_kji[0], start_kji[1], start_kji[2]
-    nk, nj, ni = arrival.shape
-    for n in range(most):
-        path[n, 0], path[n, 1], path[n, 2] = k, j, i
-        here = arrival[k, j, i]
-        steepest, bk, bj, bi = 0.0, -1, -1, -1
-        for dk in range(-1, 2):
-            for dj in range(-1, 2):
-                for di in range(-1, 2):
-                    length = math.sqrt(dk * dk + dj * dj + di * di)
-                    a, b, c = k + dk, j + dj, i + di
-                    if length == 0.0 or a < 0 or b < 0 or c < 0 or a >= nk or b >= nj or c >= ni:
-                        continue
-                    fall = (here - arrival[a, b, c]) / length
-                    if fall > steepest:
-                        steepest, bk, bj, bi = fall, a, b, c
-        if bk < 0:
-            return path[: n + 1]
-        k, j, i = bk, bj, bi
-    return path
 
 
 @njit(cache=True, nogil=True)
@@ -193,42 +113,6 @@ def _outside(r, edge, blur):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _solve4(h, g, x, free):  # type: ignore[no-untyped-def]
-    """Solve the free part of a 4 x 4 system by Cholesky; false when it is not positive definite."""
-    n = 0
-    index = np.empty(4, np.int64)
-    for a in range(4):
-        x[a] = 0.0
-        if free[a]:
-            index[n] = a
-            n += 1
-    low = np.zeros((4, 4))
-    y = np.zeros(4)
-    for a in range(n):
-        for b in range(a + 1):
-            total = h[index[a], index[b]]
-            for c in range(b):
-                total -= low[a, c] * low[b, c]
-            if a == b:
-                if total <= 0.0:
-                    return False
-                low[a, a] = math.sqrt(total)
-            else:
-                low[a, b] = total / low[b, b]
-    for a in range(n):
-        total = g[index[a]]
-        for c in range(a):
-            total -= low[a, c] * y[c]
-        y[a] = total / low[a, a]
-    for a in range(n - 1, -1, -1):
-        total = y[a]
-        for c in range(a + 1, n):
-            total -= low[c, a] * x[index[c]]
-        x[index[a]] = total / low[a, a]
-    return True
-
-
-@njit(cache=True, nogil=True)
 def _normal_equations(values, r, first, last, table, blur, inner, p, prior, prior_weight, weight, h, g):  # type: ignore[no-untyped-def]
     """Fill the normal equations of one ray; give the cost. Parameters: edge, wall, level beyond, bone."""
     h[:] = 0.0
@@ -316,14 +200,11 @@ def _fit_ray(values, r, table, blur, inner, bone, bone_sd, lowest, soft, most, w
         last = min(valley + 1, seen)
     last = max(last, min(at + 3, seen))
     h, g, step, trial = np.zeros((4, 4)), np.zeros(4), np.zeros(4), np.zeros(4)
-    damped, h2, g2 = np.zeros((4, 4)), np.zeros((4, 4)), np.zeros(4)
+    h2, g2 = np.zeros((4, 4)), np.zeros(4)
     cost = _normal_equations(values, r, 0, last, table, blur, inner, p, prior, prior_weight, weight, h, g)
     damping = 1e-2
     for _ in range(25):
-        damped[:] = h
-        for a in range(4):
-            damped[a, a] += damping * h[a, a]
-        if not _solve4(damped, g, step, free):
+        if not solve_free(h, g, free, damping, 0.0, step):
             damping *= 10.0
             continue
         for a in range(4):
@@ -349,7 +230,7 @@ def _fit_ray(values, r, table, blur, inner, bone, bone_sd, lowest, soft, most, w
                 break
     g[:] = 0.0
     g[0] = 1.0
-    if not _solve4(h, g, step, free) or abs(p[0] - edge) > 1.5 * across + 0.15:
+    if not solve_free(h, g, free, 0.0, 0.0, step) or abs(p[0] - edge) > 1.5 * across + 0.15:
         out[CODE] = NO_BONE if p[1] < 0.05 else NOT_SEEN
         return
     out[EDGE], out[WALL], out[BEYOND], out[BONE] = p[0], p[1], p[2], p[3]

@@ -17,12 +17,16 @@ import math
 import numpy as np
 from numba import njit
 
+from ctmeasure.kernels.small_systems import solve_free
+
 PARAMETERS = 9
 FRONT_X, LINING, BONE, GAP, FRONT_LEVEL, LINING_LEVEL, BONE_LEVEL, GAP_LEVEL, BLUR = range(PARAMETERS)
 NONE_MM = 50.0
 """A thickness or gap fixed at this width has its far edge outside every window: the model without that edge."""
 LEAST_THICKNESS_MM = 0.01
 """Thickness and gap are kept above this, where the model still depends on them."""
+DIAGONAL_FLOOR = 1e-12
+"""Added to the diagonal: parameters that the data do not see then stay where they are."""
 _ITERATIONS = 40
 _MOVED_MM, _GAINED = 1e-4, 1e-6
 """A fit has converged when a step moves no edge by more than this and gains no more than this share of its cost."""
@@ -109,44 +113,6 @@ def _assemble(y, x, sigma, p, mean, sd, low, high, weight, hessian, gradient, ja
 
 
 @njit(cache=True, nogil=True)
-def _solve(matrix, right, free, damping, step):  # type: ignore[no-untyped-def]
-    """Solve the damped system over the free parameters by Cholesky; False when it is not positive definite."""
-    n = 0
-    index = np.empty(PARAMETERS, np.int64)
-    for a in range(PARAMETERS):
-        if free[a]:
-            index[n] = a
-            n += 1
-    lower = np.zeros((n, n))
-    for i in range(n):
-        for j in range(i + 1):
-            total = matrix[index[i], index[j]]
-            if i == j:
-                total += damping * matrix[index[i], index[i]] + 1e-12
-            for k in range(j):
-                total -= lower[i, k] * lower[j, k]
-            if i == j:
-                if total <= 0.0:
-                    return False
-                lower[i, i] = math.sqrt(total)
-            else:
-                lower[i, j] = total / lower[j, j]
-    z = np.empty(n)
-    for i in range(n):
-        total = right[index[i]]
-        for k in range(i):
-            total -= lower[i, k] * z[k]
-        z[i] = total / lower[i, i]
-    step[:] = 0.0
-    for i in range(n - 1, -1, -1):
-        total = z[i]
-        for k in range(i + 1, n):
-            total -= lower[k, i] * step[index[k]]
-        step[index[i]] = total / lower[i, i]
-    return True
-
-
-@njit(cache=True, nogil=True)
 def _variance(hessian, free, which):  # type: ignore[no-untyped-def]
     """Diagonal element of the inverse over the free parameters; infinite when it does not exist."""
     if not free[which]:
@@ -154,7 +120,7 @@ def _variance(hessian, free, which):  # type: ignore[no-untyped-def]
     right = np.zeros(PARAMETERS)
     right[which] = 1.0
     step = np.zeros(PARAMETERS)
-    if not _solve(hessian, right, free, 0.0, step) or step[which] <= 0.0:
+    if not solve_free(hessian, right, free, 0.0, DIAGONAL_FLOOR, step) or step[which] <= 0.0:
         return np.inf
     return step[which]
 
@@ -196,7 +162,7 @@ def fit_layers(profiles, x, sigma, begin, mean, sd, low, high, weight, fitted, s
         )
         damping, converged = 1e-3, False
         for _ in range(_ITERATIONS):
-            if not _solve(hessian, gradient, free, damping, step):
+            if not solve_free(hessian, gradient, free, damping, DIAGONAL_FLOOR, step):
                 damping *= 10.0
                 if damping > 1e8:
                     break

@@ -26,6 +26,7 @@ from ctmeasure.imaging.tubes.refine import refine
 from ctmeasure.imaging.tubes.route import ridge_speed, route, snap, travel_time
 from ctmeasure.imaging.tubes.tissue import tube_levels
 from ctmeasure.imaging.tubes.trace import trace_tube
+from ctmeasure.kernels import tube_route
 from ctmeasure.kernels import tubes as kernel
 
 
@@ -93,7 +94,7 @@ def test_ridge_measure_of_a_cylinder(blur, scale, response):
         smooth = gaussian_filter(disc, np.hypot(s, blur) / step, mode="nearest")
         block = np.repeat(smooth[None], 3, axis=0).astype(np.float64)
         out = np.zeros(block.shape)
-        kernel.ridge(block, step, s, 0.5, out, 0, 3)
+        tube_route.ridge(block, step, s, 0.5, out, 0, 3)
         found.append(out[1, 60, 60])
     assert found[1] == pytest.approx(response, abs=0.003)
     assert found[1] >= max(found) - 1e-6
@@ -104,7 +105,7 @@ def test_ridge_measure_against_scikit_image():
 
     smooth = gaussian_filter(np.random.default_rng(2).standard_normal((20, 22, 24)), 1.5)
     out = np.zeros(smooth.shape)
-    kernel.ridge(smooth, 1.0, 1.0, 0.6, out, 0, len(smooth))
+    tube_route.ridge(smooth, 1.0, 1.0, 0.6, out, 0, len(smooth))
     # Second derivatives by three points, mixed ones by four; eigenvalues by scikit-image.
     second = np.empty((3, 3, *smooth.shape))
     for a in range(3):
@@ -152,7 +153,7 @@ def test_steepest_descent_follows_the_ray():
     z = np.arange(-10, 31) * step
     speed = np.broadcast_to((1.0 + 0.5 * z)[:, None, None], (41, 11, 61)).astype(np.float32)
     time = travel_time(speed, np.array([10, 5, 10]), step_mm=step)
-    path = kernel.descend(time, np.array([10, 5, 50]), 500)
+    path = tube_route.descend(time, np.array([10, 5, 50]), 500)
     assert path[-1].tolist() == [10, 5, 10]
     assert (path[:, 0].max() - 10) * step == pytest.approx(0.828427, abs=0.15)
 

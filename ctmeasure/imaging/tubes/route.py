@@ -95,7 +95,7 @@ def ridge_speed(
     """
     from scipy.ndimage import gaussian_filter
 
-    from ctmeasure.kernels.tubes import ridge
+    from ctmeasure.kernels.tube_route import ridge
 
     step = kind.grid_mm
     low, high = points_lps.min(axis=0) - MARGIN_MM, points_lps.max(axis=0) + MARGIN_MM
@@ -227,7 +227,7 @@ def _leg(ridge: Ridge, start: Floats, end: Floats) -> Floats:
     low = np.maximum(np.minimum(a, b) - margin, 0)
     high = np.minimum(np.maximum(a, b) + margin + 1, ridge.speed.shape)
     part = ridge.speed[low[0] : high[0], low[1] : high[1], low[2] : high[2]]
-    from ctmeasure.kernels.tubes import descend
+    from ctmeasure.kernels.tube_route import descend
 
     # A front on a ridge arrives before it has gone far beside it: stop it early, and wait longer only where it must.
     patience = PATIENCE * float(np.linalg.norm(end - start))
