@@ -2,40 +2,32 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import sys
-from pathlib import Path
 from types import ModuleType
 
 import pytest
-
-_SPEC = importlib.util.spec_from_file_location("window_phantom", Path(__file__).with_name("phantom.py"))
-assert _SPEC is not None
-assert _SPEC.loader is not None
-_PHANTOM = importlib.util.module_from_spec(_SPEC)
-sys.modules["window_phantom"] = _PHANTOM
-_SPEC.loader.exec_module(_PHANTOM)
+import window_phantom
 
 
 @pytest.fixture(scope="session")
 def phantom() -> ModuleType:
     """The shapes, as a module."""
-    return _PHANTOM
+    return window_phantom
 
 
 @pytest.fixture(scope="session")
 def right_ear():
     """Case and scan of a right ear."""
-    volume = _PHANTOM.phantom_volume("right")
-    return _PHANTOM.phantom_case(volume, "right"), volume
+    volume = window_phantom.phantom_volume("right")
+    return window_phantom.phantom_case(volume, "right"), volume
 
 
 @pytest.fixture(scope="session")
 def left_ear():
     """Case and scan of a left ear."""
-    volume = _PHANTOM.phantom_volume("left")
-    return _PHANTOM.phantom_case(volume, "left"), volume
+    volume = window_phantom.phantom_volume("left")
+    return window_phantom.phantom_case(volume, "left"), volume
 
 
 @pytest.fixture(scope="session")

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-
+import canal_phantoms as phantoms
+import drill_marks as marks
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -21,24 +19,8 @@ from ctmeasure.planning.settings import Settings
 from ctmeasure.volume.geometry import Geometry
 from ctmeasure.volume.volume import Volume
 
-UNIT = Path(__file__).parents[1] / "unit"
 COARSE = Settings(map_angle_step_deg=15.0, map_rim_step_mm=2.0, draws_maximum=4000)
 SUPERIOR = ("lateral_semicircular_canal",)
-
-
-def _load(name: str, path: Path):
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, path)
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
-
-
-phantoms = _load("canal_phantoms", UNIT / "imaging" / "phantoms.py")
-marks = _load("drill_marks", UNIT / "planning" / "drilling" / "marks.py")
 
 
 @pytest.fixture(scope="module")

@@ -8,12 +8,9 @@ geometry, any textbook.
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
+import tube_phantoms
 from scipy.ndimage import gaussian_filter
 from scipy.special import i0e
 from scipy.stats import ncx2
@@ -32,16 +29,7 @@ from ctmeasure.kernels import tubes as kernel
 
 @pytest.fixture(scope="module")
 def tubes():
-    name = "tube_phantoms"
-    if name not in sys.modules:
-        path = Path(__file__).parents[1] / "unit" / "imaging" / "tubes" / "phantoms.py"
-        spec = importlib.util.spec_from_file_location(name, path)
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
+    return tube_phantoms
 
 
 @pytest.mark.parametrize(("radius", "sigma"), [(0.6, 0.25), (0.6, 0.2), (0.27, 0.2), (1.9, 0.12)])

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
 import math
-from pathlib import Path
 
+import ear_marks
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -23,12 +22,6 @@ from ctmeasure.anatomy.frames import (
 from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.planes import standard_planes
 from ctmeasure.errors import LandmarkError
-
-_spec = importlib.util.spec_from_file_location("ear_marks", Path(__file__).with_name("ear_marks.py"))
-assert _spec is not None
-assert _spec.loader is not None
-ear_marks = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(ear_marks)
 
 MIRROR = np.diag([-1.0, 1.0, 1.0])
 

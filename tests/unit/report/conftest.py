@@ -2,30 +2,16 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
 from types import ModuleType
 
 import pytest
-
-
-def _load() -> ModuleType:
-    name = "report_fabricated"
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name("fabricated.py"))
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
+import report_fabricated
 
 
 @pytest.fixture(scope="session")
 def fabricated() -> ModuleType:
     """The module that invents ears."""
-    return _load()
+    return report_fabricated
 
 
 @pytest.fixture(scope="session")

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
 
+import canal_phantoms
+import drill_marks
 import pytest
 
 from ctmeasure.anatomy.facts import CaseFacts
@@ -16,29 +15,17 @@ from ctmeasure.planning.drilling.structures import obstacles
 from ctmeasure.planning.drilling.zone import map_zone
 from ctmeasure.planning.settings import Settings
 
-HERE = Path(__file__).parent
 COARSE = Settings(map_angle_step_deg=8.0, map_rim_step_mm=1.0, draws_maximum=20_000)
-
-
-def _load(name: str, path: Path):
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, path)
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
 
 
 @pytest.fixture(scope="session")
 def phantoms():
-    return _load("canal_phantoms", HERE.parents[1] / "imaging" / "phantoms.py")
+    return canal_phantoms
 
 
 @pytest.fixture(scope="session")
 def marks():
-    return _load("drill_marks", HERE / "marks.py")
+    return drill_marks
 
 
 @pytest.fixture(scope="session")
