@@ -61,6 +61,33 @@ class MoveLandmark:
 
 
 @dataclass(frozen=True, slots=True)
+class PlaceAgain:
+    """Place one point once more, as if for the first time: the scatter of such repeats is its doubt (Type A)."""
+
+    id: str
+    index: int
+    position_lps: PointLps
+    observer: str = ""
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"place {self.id} {self.index} again"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        if not case.landmarks.placed(self.id):
+            raise LandmarkError(f"'{self.id}' is not placed yet", expected="a first placement", action="place it first")
+        landmark = case.landmarks[self.id]
+        repeat = 1 + max((p.repeat for p in landmark.placements if p.index == self.index), default=-1)
+        again = Placement(self.position_lps, self.index, self.observer, repeat)
+        ordered = tuple(sorted((*landmark.placements, again), key=lambda p: (p.index, p.repeat)))
+        return without_results(
+            replace(case, landmarks=case.landmarks.with_landmark(replace(landmark, placements=ordered)))
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class PlaceRing:
     """Place a whole ring or list at once."""
 
@@ -137,6 +164,22 @@ class SetStructure:
 
 
 @dataclass(frozen=True, slots=True)
+class RemoveStructure:
+    """Take a structure back: nobody has said anything about it."""
+
+    id: str
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"remove {self.id}"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        return without_results(replace(case, structures=tuple(s for s in case.structures if s.id != self.id)))
+
+
+@dataclass(frozen=True, slots=True)
 class MoveStructurePoint:
     """Put one point of a structure elsewhere."""
 
@@ -180,6 +223,22 @@ class SetSite:
         """The next case."""
         kept = [s for s in case.sites if s.id != self.site.id]
         return without_results(replace(case, sites=(*kept, self.site)))
+
+
+@dataclass(frozen=True, slots=True)
+class RemoveSite:
+    """Take a candidate hole back."""
+
+    id: str
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"remove hole {self.id}"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        return without_results(replace(case, sites=tuple(s for s in case.sites if s.id != self.id)))
 
 
 @dataclass(frozen=True, slots=True)

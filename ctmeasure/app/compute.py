@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -14,16 +15,23 @@ from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.mirrored import mirrored_point_lps
 from ctmeasure.anatomy.structures import Structure, Tube
 from ctmeasure.anatomy.vocabulary import landmark_terms, needed_landmarks
+from ctmeasure.app.memory import Memory
 from ctmeasure.case.model import Case, check_scan_belongs
 from ctmeasure.planning.results import Attention, Measurement, PlanResult, SiteResult, TracedRecord
 from ctmeasure.planning.settings import loosened
 from ctmeasure.progress import Progress, no_progress, part_of
+from ctmeasure.volume.coverage import coverage_doubts
 from ctmeasure.volume.quality import ScanFitness, assess_fitness
 from ctmeasure.volume.volume import Volume
 
 
 def compute_case(
-    case: Case, volume: Volume, *, catalogue: dict[str, Any] | None = None, progress: Progress = no_progress
+    case: Case,
+    volume: Volume,
+    *,
+    catalogue: dict[str, Any] | None = None,
+    memory: Memory | None = None,
+    progress: Progress = no_progress,
 ) -> Case:
     """The same case with fitness and results.
 
@@ -35,6 +43,8 @@ def compute_case(
         The scan they were placed on.
     catalogue
         Parsed catalogue; the generic steps when None.
+    memory
+        Parts of earlier computations on the same scan: what their inputs leave unchanged is not computed again.
     progress
         Listener; may cancel.
 
@@ -58,10 +68,11 @@ def compute_case(
     from ctmeasure.planning.measurands.measure import measure
 
     check_scan_belongs(case, volume)
+    memory = memory or Memory()
     progress("judging the scan", 0.0)
-    fitness = assess_fitness(volume, marked_lps=_marked_points(case))
+    fitness = _fitness(case, volume, memory)
     canal, rim = _frames(case)
-    structures, traced, tracing = _traced(case, volume, fitness, part_of(progress, 0.05, 0.1))
+    structures, traced, tracing = _traced(case, volume, fitness, memory, part_of(progress, 0.05, 0.1))
     marks = MeasureInput(
         landmarks=case.landmarks,
         side=case.side,
@@ -75,22 +86,23 @@ def compute_case(
     mirrored = _mirrored_umbo(case, canal)
     tip = planned_tip_lps(LengthInput(measure=marks, facts=case.facts, mirrored_umbo_lps=mirrored))
     drilled: DrillOutput | None = None
+    drilling_progress = part_of(progress, 0.1, 0.7)
     if canal is not None and rim is not None:
-        drilled = plan_drilling(
-            DrillInput(
-                volume=volume,
-                canal=canal,
-                rim=rim,
-                fitness=fitness,
-                landmarks=case.landmarks,
-                structures=structures,
-                facts=case.facts,
-                settings=case.settings,
-                sites=case.sites,
-                seed=case.seed,
-                handle_tip=None if tip is None else lambda _entry_1, _entry_2: tip,
-            ),
-            progress=part_of(progress, 0.1, 0.7),
+        given = DrillInput(
+            volume=volume,
+            canal=canal,
+            rim=rim,
+            fitness=fitness,
+            landmarks=case.landmarks,
+            structures=structures,
+            facts=case.facts,
+            settings=case.settings,
+            sites=case.sites,
+            seed=case.seed,
+            handle_tip=None if tip is None else lambda _entry_1, _entry_2: tip,
+        )
+        drilled = memory.recall(
+            "drilling", drilling_key(case, structures, tip), lambda: plan_drilling(given, progress=drilling_progress)
         )
     progress("measuring", 0.7)
     if drilled is not None:
@@ -128,6 +140,41 @@ def compute_case(
     return replace(case, fitness=fitness, results=result)
 
 
+NOT_FOR_DRILLING = (
+    "drum_centre", "drum_contact", "umbo", "malleus_lateral_process", "malleus_neck", "incus_long_process",
+    "incus_contact", "incus_short_process", "incudostapedial_joint", "stapes_head",
+)  # fmt: skip
+"""Landmarks whose place does not touch where holes can go (a planned handle tip that follows from them is asked for by
+itself): moving one leaves the drilling part as it was. A test holds this list to its word."""
+
+
+def drilling_key(case: Case, structures: tuple[Structure, ...], tip: Any) -> tuple[Any, ...]:
+    """Everything the drilling part of a plan depends on, besides the scan.
+
+    Parameters
+    ----------
+    case, structures
+        The case, and its structures as traced.
+    tip
+        Planned handle tip, LPS mm, or None.
+
+    Returns
+    -------
+    tuple
+        Comparable by value.
+    """
+    marks = tuple(mark for name, mark in case.landmarks.items() if name not in NOT_FOR_DRILLING)
+    where = None if tip is None else tuple(float(v) for v in tip)
+    return marks, structures, case.facts, case.settings, case.sites, case.seed, case.side, where
+
+
+def _fitness(case: Case, volume: Volume, memory: Memory) -> ScanFitness:
+    """The scan judged; what the marks have to do with it is said anew, the rest only once a scan."""
+    bare = memory.recall("fitness", volume.source.content_hash, lambda: assess_fitness(volume))
+    doubts = coverage_doubts(volume.geometry, _marked_points(case))
+    return replace(bare, warnings=(*bare.warnings, *doubts))
+
+
 def _marked_points(case: Case) -> NDArray[np.float64] | None:
     """Every marked point, for whether the scan reaches far enough around them."""
     marks = [mark.points_lps for mark in case.landmarks.values() if mark.is_placed]
@@ -136,7 +183,7 @@ def _marked_points(case: Case) -> NDArray[np.float64] | None:
 
 
 def _traced(
-    case: Case, volume: Volume, fitness: ScanFitness, progress: Progress
+    case: Case, volume: Volume, fitness: ScanFitness, memory: Memory, progress: Progress
 ) -> tuple[tuple[Structure, ...], tuple[TracedRecord, ...], tuple[str, ...]]:
     """The structures to keep clear of with clicked tubes traced, what was traced, and what must be said about it."""
     from ctmeasure.imaging.tubes.structure import trace_structure
@@ -145,7 +192,11 @@ def _traced(
     records: list[TracedRecord] = []
     warnings: list[str] = []
     for item in case.structures:
-        found = trace_structure(volume, fitness, item, case.side, progress=progress)
+        found = memory.recall(
+            f"trace of {item.id}",
+            (item, case.side),
+            partial(trace_structure, volume, fitness, item, case.side, progress=progress),
+        )
         structures.append(found.structure)
         warnings += found.warnings
         tube = found.structure

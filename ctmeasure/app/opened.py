@@ -158,10 +158,12 @@ def open_anything(
     Raises
     ------
     CaseError
-        When a case is given without its scan, or a scan without a side.
+        When nothing is there, a case is given without its scan, or a scan without a side.
     """
     if path is None:
         return open_sample(progress=progress)
+    if not path.exists():
+        raise CaseError(f"there is no '{path}'", expected="a scan or a case", action="check the path")
     if not is_case(path):
         if side is None:
             raise CaseError("a scan without marks does not say which ear", expected="the side", action="give --side")
