@@ -41,6 +41,21 @@ def finding_labels() -> dict[str, str]:
     return {row["id"]: row["label"] for row in table_rows("findings.csv")}
 
 
+@lru_cache(maxsize=1)
+def risk_item_states() -> dict[str, dict[str, dict[str, str]]]:
+    """``score.item`` to its states (row of the table by state word), in the order of the table.
+
+    Example
+    -------
+    >>> sorted(risk_item_states()["oops.revision"])
+    ['no', 'yes']
+    """
+    found: dict[str, dict[str, dict[str, str]]] = {}
+    for row in table_rows("risk_items.csv"):
+        found.setdefault(f"{row['score']}.{row['item']}", {})[row["state"]] = row
+    return found
+
+
 @dataclass(frozen=True, slots=True)
 class WallState:
     """A finding about the canal wall between two wall angles (start included, end excluded); 0 to 360 is all round."""
@@ -77,9 +92,11 @@ class CaseFacts:
     operated_since_scan: YesNo = "unknown"
     findings: Mapping[str, Finding] = field(default_factory=dict)
     canal_wall: tuple[WallState, ...] = ()
+    risk_items: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "findings", MappingProxyType(dict(self.findings)))
+        object.__setattr__(self, "risk_items", MappingProxyType(dict(self.risk_items)))
 
     def __hash__(self) -> int:
         return hash((self.side, self.facial_function, tuple(sorted(self.findings.items())), self.canal_wall))
@@ -101,7 +118,8 @@ def facts_from_mapping(data: Mapping[str, Any]) -> CaseFacts:
     ----------
     data
         Keys are the field names of `CaseFacts`; ``findings`` is a table of finding ids; ``canal_wall`` a table
-        from a range of wall angles such as ``"330-30"`` to a wall finding. Booleans mean yes and no.
+        from a range of wall angles such as ``"330-30"`` to a wall finding; ``risk_items`` a table of scores, each a
+        table of items such as ``oops.revision = "yes"``. Booleans mean yes and no.
 
     Returns
     -------
@@ -141,6 +159,7 @@ def facts_from_mapping(data: Mapping[str, Any]) -> CaseFacts:
     values["findings"] = findings
     ranges = _word_table("canal_wall", values.get("canal_wall"), 'such as "330-30" = "intact"')
     values["canal_wall"] = tuple(_wall_state(key, word) for key, word in ranges.items())
+    values["risk_items"] = _risk_items(values.get("risk_items"))
     facts = CaseFacts(**values)
     check_facts_agree(facts)
     return facts
@@ -212,8 +231,29 @@ def facts_to_mapping(facts: CaseFacts) -> dict[str, Any]:
     data: dict[str, Any] = {name: getattr(facts, name) for name in CaseFacts.__dataclass_fields__}
     data["earlier_operations"] = list(facts.earlier_operations)
     data["findings"] = dict(facts.findings)
+    data["risk_items"] = dict(facts.risk_items)
     data["canal_wall"] = {f"{s.start_deg:g}-{s.end_deg:g}": s.finding for s in facts.canal_wall}
     return data
+
+
+def _risk_items(value: Any) -> dict[str, str]:
+    """Items of published scores, ``score.item`` to state; nested tables and dotted keys mean the same."""
+    flat: dict[str, Any] = {}
+    for key, inner in value.items() if isinstance(value, Mapping) else ():
+        if isinstance(inner, Mapping):
+            flat |= {f"{key}.{item}": state for item, state in inner.items()}
+        else:
+            flat[str(key)] = inner
+    if value is not None and not isinstance(value, Mapping):
+        _word_table("risk_items", value, 'such as oops.revision = "yes"')
+    states = risk_item_states()
+    found = {}
+    for key, state in flat.items():
+        _one_of("risk item", key, tuple(states))
+        word = ("yes" if state else "no") if isinstance(state, bool) else state
+        _one_of(f"risk item '{key}'", word, tuple(states[key]))
+        found[key] = word
+    return found
 
 
 def _yes_no(key: str, value: Any) -> YesNo:

@@ -17,7 +17,7 @@ from ctmeasure.anatomy.structures import Structure, Tube
 from ctmeasure.anatomy.vocabulary import landmark_terms, needed_landmarks
 from ctmeasure.app.memory import Memory
 from ctmeasure.case.model import Case, check_scan_belongs
-from ctmeasure.planning.results import Attention, Measurement, PlanResult, SiteResult, TracedRecord
+from ctmeasure.planning.results import Attention, Measurement, OptionsFound, PlanResult, SiteResult, TracedRecord
 from ctmeasure.planning.settings import loosened
 from ctmeasure.progress import Progress, no_progress, part_of
 from ctmeasure.volume.coverage import coverage_doubts
@@ -25,24 +25,15 @@ from ctmeasure.volume.quality import ScanFitness, assess_fitness
 from ctmeasure.volume.volume import Volume
 
 
-def compute_case(
-    case: Case,
-    volume: Volume,
-    *,
-    catalogue: dict[str, Any] | None = None,
-    memory: Memory | None = None,
-    progress: Progress = no_progress,
-) -> Case:
+def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, progress: Progress = no_progress) -> Case:
     """The same case with fitness and results.
 
     Parameters
     ----------
     case
-        Marks, facts and settings.
+        Marks, facts, settings and catalogues (the generic steps when there is none).
     volume
         The scan they were placed on.
-    catalogue
-        Parsed catalogue; the generic steps when None.
     memory
         Parts of earlier computations on the same scan: what their inputs leave unchanged is not computed again.
     progress
@@ -60,10 +51,10 @@ def compute_case(
         When placed landmarks contradict each other or the side.
     """
     from ctmeasure.planning.drilling import DrillInput, DrillOutput, plan_drilling
-    from ctmeasure.planning.lengths.catalogue import catalogue_from_mapping
     from ctmeasure.planning.lengths.handle import planned_tip_lps
     from ctmeasure.planning.lengths.inputs import LengthInput
-    from ctmeasure.planning.lengths.sizes import candidate_lengths
+    from ctmeasure.planning.lengths.options import find_options
+    from ctmeasure.planning.lengths.sizes import plan_lengths
     from ctmeasure.planning.measurands.inputs import MeasureInput
     from ctmeasure.planning.measurands.measure import measure
 
@@ -109,7 +100,7 @@ def compute_case(
         marks = replace(marks, wall_map=drilled.wall_map, sites=drilled.sites)
     measurements = measure(marks)
     progress("lengths", 0.9)
-    lengths = candidate_lengths(
+    lengths = plan_lengths(
         LengthInput(
             measure=marks,
             facts=case.facts,
@@ -117,24 +108,31 @@ def compute_case(
             pair_entries_lps=(drilled.pairs[0].entry_1_lps, drilled.pairs[0].entry_2_lps)
             if drilled and drilled.pairs
             else None,
-            catalogue=catalogue_from_mapping(catalogue) if catalogue is not None else None,
+            catalogues=case.catalogues,
         )
     )
+    options = find_options(case.landmarks, case.structures, case.facts, measurements)
     result = PlanResult(
         measurements=measurements,
         sites=drilled.sites if drilled else (),
         zone=drilled.zone if drilled else (),
         pairs=drilled.pairs if drilled else (),
         pairs_reason=drilled.pairs_reason if drilled else "the canal or the rim is not placed",
-        lengths=lengths,
+        lengths=lengths.rows,
         wall_map=drilled.wall_map if drilled else None,
-        attention=attention(case, fitness, drilled.sites if drilled else ()),
+        attention=(
+            *attention(case, fitness, drilled.sites if drilled else ()),
+            *asked_lengths(case, lengths.unmet_choice, options),
+        ),
         warnings=_warnings(case, fitness, measurements, canal, (*tracing, *(drilled.warnings if drilled else ()))),
         not_assessed=drilled.not_assessed if drilled else ("every hole: the canal or the rim is not placed",),
         seed=case.seed,
         version=__version__,
         provenance={"content_hash": volume.source.content_hash, "series_uid": volume.source.series_uid},
         traced=traced,
+        shafts=lengths.shafts,
+        staged=lengths.staged,
+        options=options,
     )
     progress("computed", 1.0)
     return replace(case, fitness=fitness, results=result)
@@ -267,6 +265,23 @@ def attention(case: Case, fitness: ScanFitness, sites: tuple[SiteResult, ...]) -
     return tuple(found)
 
 
+def asked_lengths(case: Case, unmet_choice: str, options: OptionsFound) -> tuple[Attention, ...]:
+    """What of lengths, catalogues and hearing was asked for and could not be given, and findings that contradict."""
+    from ctmeasure.planning.hearing import hearing_sheet
+
+    found = [Attention("length", unmet_choice, "choose another, or place what it needs")] if unmet_choice else []
+    for catalogue in case.catalogues:
+        rows = [i for i in catalogue.implants if not i.functional_mm]
+        if rows:
+            where = ", ".join(i.name or f"row of line {i.line}" for i in rows)
+            what = f"catalogue '{catalogue.name}': no size from {where}, its label does not convert"
+            found.append(Attention("length", what, "state offset_mm, functional_mm or label_is"))
+    missing = hearing_sheet(case.audiograms, case.settings).missing if case.audiograms else ()
+    found += [Attention("hearing", line, "enter what is missing, or leave it") for line in missing[:1]]
+    found += [Attention("contradiction", line, "correct one of them") for line in options.contradictions]
+    return tuple(found)
+
+
 def _warnings(
     case: Case,
     fitness: ScanFitness,
@@ -289,6 +304,7 @@ def _warnings(
                 *fitness.warnings,
                 *(canal.flags if canal else ()),
                 *drilling,
+                *(words for catalogue in case.catalogues for words in catalogue.warnings),
                 *out_of_range,
             )
         )

@@ -18,6 +18,8 @@ from ctmeasure.case.model import Case, SiteRequest, scan_reference
 from ctmeasure.case.store import entry
 from ctmeasure.errors import LandmarkError
 from ctmeasure.io.folder import check_output_folder, refuse_inputs_inside, replaced_folder
+from ctmeasure.planning.hearing import Audiogram
+from ctmeasure.planning.lengths.catalogue import Catalogue
 from ctmeasure.planning.results import Attention
 from ctmeasure.planning.settings import Settings, settings_from_mapping
 from ctmeasure.progress import Progress, no_progress, part_of
@@ -43,7 +45,8 @@ class PlanRequest:
     facts: Path | None = None
     series_uid: str | None = None
     untilt: bool = False
-    catalogue: Path | None = None
+    catalogues: tuple[Path, ...] = ()
+    audiogram: Path | None = None
     settings: Path | None = None
     seed: int = 1
     force: bool = False
@@ -61,7 +64,8 @@ class PlanInputs:
     sites: tuple[SiteRequest, ...] = ()
     facts: CaseFacts = field(default_factory=CaseFacts)
     settings: Settings = field(default_factory=Settings)
-    catalogue: dict[str, Any] | None = None
+    catalogues: tuple[Catalogue, ...] = ()
+    audiograms: tuple[Audiogram, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +94,8 @@ def read_inputs(request: PlanRequest) -> PlanInputs:
     ctmeasure.errors.CtmeasureError
         The first thing that is wrong, with its file and line.
     """
+    from ctmeasure.app.catalogues import read_catalogues
+    from ctmeasure.io.audiogram import read_audiograms
     from ctmeasure.io.research import is_research_file
     from ctmeasure.io.tables import read_landmarks, read_sites, read_structures
     from ctmeasure.io.toml import read_toml
@@ -113,7 +119,8 @@ def read_inputs(request: PlanRequest) -> PlanInputs:
         sites=read_sites(request.sites) if request.sites else (),
         facts=replace(facts, side=side),
         settings=settings,
-        catalogue=read_toml(request.catalogue, "catalogue") if request.catalogue else None,
+        catalogues=read_catalogues(request.catalogues),
+        audiograms=read_audiograms(request.audiogram) if request.audiogram else (),
     )
 
 
@@ -185,6 +192,8 @@ def new_case(loaded: LoadedSeries, inputs: PlanInputs, *, seed: int) -> Case:
         structures=inputs.structures,
         sites=inputs.sites,
         other_ear=inputs.other_ear,
+        catalogues=inputs.catalogues,
+        audiograms=inputs.audiograms,
         settings=inputs.settings,
         seed=seed,
     )
@@ -263,7 +272,8 @@ def _plan(request: PlanRequest, progress: Progress) -> PlanOutcome:
 
     check_output_folder(request.out, force=request.force)
     tables = (request.landmarks, request.structures, request.other_ear, request.sites)
-    refuse_inputs_inside(request.out, (request.scan, *tables, request.facts, request.catalogue, request.settings))
+    texts = (request.facts, *request.catalogues, request.audiogram, request.settings)
+    refuse_inputs_inside(request.out, (request.scan, *tables, *texts))
     progress("reading tables", 0.0)
     inputs = read_inputs(request)
     loaded = load_series(
@@ -274,7 +284,7 @@ def _plan(request: PlanRequest, progress: Progress) -> PlanOutcome:
         progress=part_of(progress, 0.02, 0.2),
     )
     case = new_case(loaded, inputs, seed=request.seed).with_history(entry("planned", seed=request.seed))
-    case = compute_case(case, loaded.volume, catalogue=inputs.catalogue, progress=part_of(progress, 0.2, 0.68))
+    case = compute_case(case, loaded.volume, progress=part_of(progress, 0.2, 0.68))
     with replaced_folder(request.out, force=request.force) as building:
         pictures = key_pictures(case, loaded.volume, progress=part_of(progress, 0.68, 0.84))
         # The pages are set without the voxels: the typesetter then needs no memory on top of them.

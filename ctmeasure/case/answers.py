@@ -12,6 +12,8 @@ from ctmeasure.case.holes import NO_INTERVAL, pair_holes, pair_span
 from ctmeasure.case.model import Case
 from ctmeasure.case.table_sizes import chosen_lengths, table_words
 from ctmeasure.case.words import mm, probability_words, value_words, with_interval
+from ctmeasure.planning.lengths.narrowing import SPAN_WORDS
+from ctmeasure.planning.lengths.ranking import TIE_FLAG
 from ctmeasure.planning.lengths.table import table_set
 from ctmeasure.planning.results import HolePair, Measurement, PlanResult
 
@@ -239,7 +241,10 @@ def _length(case: Case, result: PlanResult | None) -> Answer:
     contacts = f"{contact_words(best.lateral_contact)} to {contact_words(best.medial_contact)}"
     sentence = f"{best.reconstruction}, {best.geometry}, {contacts}: {with_interval(needed)}"
     chance = f"{size:.2f} fits with P {probability_words(fits or 0.0)}"
-    alone = tuple(flag for flag in best.flags if flag.startswith("no size"))
+    tied = sorted(row.size_mm for row in rows if TIE_FLAG in row.flags and row.size_mm is not None)
+    if len(tied) > 1:
+        chance += f" (a tie of {', '.join(f'{one:.2f}' for one in tied)}; the shorter goes first)"
+    alone = tuple(flag for flag in best.flags if flag.startswith(("no size", SPAN_WORDS)))
     return Answer(4, QUESTIONS[3], (f"{sentence}. {chance}. On the table: {table_words(table)}", *alone))
 
 

@@ -23,6 +23,8 @@ from ctmeasure.case.inputs import (
 from ctmeasure.case.json_lines import json_lines
 from ctmeasure.case.model import SCHEMA_VERSION, Case, HistoryEntry, Picture, ScanReference, SiteRequest
 from ctmeasure.errors import CaseError, CtmeasureError
+from ctmeasure.planning.hearing import Audiogram
+from ctmeasure.planning.lengths.catalogue import Catalogue
 from ctmeasure.planning.results import PlanResult
 from ctmeasure.planning.settings import Settings, settings_from_mapping
 from ctmeasure.volume.quality import ScanFitness
@@ -53,6 +55,8 @@ class CaseDocument(BaseModel):
     other_ear: list[Landmark]
     structures: list[StructureDocument]
     sites: list[SiteRequest]
+    catalogues: list[Catalogue] = []
+    audiograms: list[Audiogram] = []
     settings: dict[str, float | int | str]
     seed: int
     fitness: ScanFitness | None
@@ -159,6 +163,8 @@ def _document(case: Case) -> CaseDocument:
         other_ear=list(case.other_ear.values()),
         structures=[_structure_to_document(s) for s in case.structures],
         sites=list(case.sites),
+        catalogues=list(case.catalogues),
+        audiograms=list(case.audiograms),
         settings=settings,
         seed=case.seed,
         fitness=case.fitness,
@@ -211,6 +217,8 @@ def case_from_json(text: str, *, name: str = "case.json") -> Case:
             other_ear=LandmarkSet(document.other_ear),
             structures=tuple(_structure_from_document(s) for s in document.structures),
             sites=tuple(document.sites),
+            catalogues=tuple(document.catalogues),
+            audiograms=tuple(document.audiograms),
             settings=settings_from_mapping(document.settings),
             fitness=document.fitness,
             results=document.results,

@@ -15,6 +15,8 @@ INPUTS = "inputs"
 """Where the hashes stand in the provenance of results."""
 INPUT_PARTS = ("side", "facts", "landmarks", "other_ear", "structures", "sites", "settings", "seed")
 """The parts of a saved case that results depend on, besides the voxels."""
+LATER_PARTS = ("catalogues", "audiograms")
+"""The same, of later versions: results of an earlier version keep no hash of them, and were made without any."""
 HASH_LETTERS = 12
 NOT_KEPT = "not kept by the version that saved this case"
 UNCHECKED_WARNING = "results could not be checked against the marks and facts: the case was saved by an earlier version"
@@ -46,6 +48,7 @@ def input_hashes(document: Mapping[str, Any]) -> dict[str, str]:
     (True, 12)
     """
     hashes = {part: _hash(document.get(part)) for part in INPUT_PARTS}
+    hashes |= {part: _hash(document.get(part) or None) for part in LATER_PARTS}
     scan = document.get("scan")
     return hashes | {"scan": _hash(scan.get("content_hash") if isinstance(scan, Mapping) else None)}
 
@@ -70,7 +73,8 @@ def refuse_other_inputs(kept: Mapping[str, Any], document: Mapping[str, Any]) ->
     CaseError
         With the parts that differ.
     """
-    changed = [part for part, found in input_hashes(document).items() if kept.get(part) != found]
+    without = {part: _hash(None) for part in LATER_PARTS}
+    changed = [part for part, found in input_hashes(document).items() if {**without, **kept}.get(part) != found]
     if changed:
         words = ", ".join(part.replace("_", " ") for part in changed)
         raise CaseError(

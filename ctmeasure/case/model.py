@@ -10,6 +10,8 @@ from ctmeasure.anatomy.landmarks import LandmarkSet, PointLps
 from ctmeasure.anatomy.structures import Structure
 from ctmeasure.anatomy.vocabulary import Side
 from ctmeasure.errors import CaseError
+from ctmeasure.planning.hearing import Audiogram
+from ctmeasure.planning.lengths.catalogue import Catalogue
 from ctmeasure.planning.results import PlanResult
 from ctmeasure.planning.settings import Settings
 from ctmeasure.volume.quality import ScanFitness
@@ -84,6 +86,8 @@ class Case:
     structures: tuple[Structure, ...] = ()
     sites: tuple[SiteRequest, ...] = ()
     other_ear: LandmarkSet = field(default_factory=LandmarkSet)
+    catalogues: tuple[Catalogue, ...] = ()
+    audiograms: tuple[Audiogram, ...] = ()
     settings: Settings = field(default_factory=Settings)
     fitness: ScanFitness | None = None
     results: PlanResult | None = None

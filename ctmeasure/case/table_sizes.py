@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 from ctmeasure.case.words import probability_words
-from ctmeasure.planning.lengths.table import TableSet
+from ctmeasure.planning.lengths.table import CHOSEN_FLAG, TableSet
 from ctmeasure.planning.results import LengthRow, PlanResult
 
 SIZES_SPELLED = 5
@@ -13,18 +13,23 @@ SIZES_SPELLED = 5
 
 
 def chosen_lengths(result: PlanResult) -> tuple[LengthRow, ...]:
-    """The size rows that answer "How long?": of the first reconstruction with a known length, as planned if it can be.
+    """The size rows that answer "How long?": what the surgeon chose, else the first reconstruction with a known length.
 
-    When that one has no size the answer is that it has none, not the size of another reconstruction.
+    As planned if it can be; of the first catalogue that has a size for it, and of that the implant whose best size is
+    likeliest to fit. When the reconstruction has no size the answer is that it has none, not the size of another.
     """
+    chosen = [r for r in result.lengths if CHOSEN_FLAG in r.flags]
     for reconstruction in ("total", "partial", "piston", "handle"):
-        known = [r for r in result.lengths if r.reconstruction == reconstruction and r.needed is not None]
+        known = [r for r in chosen or result.lengths if r.reconstruction == reconstruction and r.needed is not None]
         for geometry in ("as planned", "as it lies on this scan"):
             rows = [r for r in known if r.geometry == geometry and r.size_mm is not None]
             best = min(rows, key=lambda r: r.rank if r.rank is not None else 10**6, default=None)
             if best is not None:
                 contacts = (best.lateral_contact, best.medial_contact)
-                return tuple(r for r in rows if (r.lateral_contact, r.medial_contact) == contacts)
+                same = [r for r in rows if (r.lateral_contact, r.medial_contact) == contacts]
+                same = [r for r in same if r.catalogue == same[0].catalogue]
+                likeliest = max((r for r in same if r.rank is not None), key=lambda r: r.p_fits or 0.0, default=same[0])
+                return tuple(r for r in same if r.implant == likeliest.implant)
         if known:
             return ()
     return ()

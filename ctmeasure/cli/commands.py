@@ -138,7 +138,12 @@ def plan(
     facts: Annotated[Path | None, typer.Option("--facts", help="Facts and findings (TOML).")] = None,
     series: Annotated[str | None, typer.Option("--series", help="Series UID; UID:2 is its second acquisition.")] = None,
     untilt: Annotated[bool, typer.Option("--untilt", help="Resample a scan with a tilted gantry; recorded.")] = False,
-    catalogue: Annotated[Path | None, typer.Option("--catalogue", help="Sizes at hand (TOML).")] = None,
+    catalogue: Annotated[
+        list[Path] | None, typer.Option("--catalogue", help="Sizes at hand (TOML); again for one more beside it.")
+    ] = None,
+    audiogram: Annotated[
+        Path | None, typer.Option("--audiogram", help="Hearing before and after (CSV or TOML); printed, nothing else.")
+    ] = None,
     settings: Annotated[Path | None, typer.Option("--settings", help="Settings that differ from the defaults.")] = None,
     seed: Seed = 1,
     json: Json = False,
@@ -159,7 +164,8 @@ def plan(
         facts=facts,
         series_uid=series,
         untilt=untilt,
-        catalogue=catalogue,
+        catalogues=tuple(catalogue or ()),
+        audiogram=audiogram,
         settings=settings,
         seed=seed,
         force=force,
@@ -167,6 +173,35 @@ def plan(
     with shown_progress() as progress:
         outcome = run_plan(request, progress=progress)
     return _finish(outcome, json=json)
+
+
+catalogue_app = typer.Typer(no_args_is_help=True, help="Check a catalogue of sizes, or make one from a CSV table.")
+app.add_typer(catalogue_app, name="catalogue")
+
+
+@catalogue_app.command("check")
+def check_catalogue(
+    file: Annotated[Path, typer.Argument(help="Catalogue (TOML, or CSV of one line a size).")], json: Json = False
+) -> int:
+    """What a catalogue holds, row by row, and what is wrong with it."""
+    from ctmeasure.app.catalogues import catalogue_as_json, catalogue_as_text, read_catalogue
+
+    found = read_catalogue(file)
+    typer.echo((catalogue_as_json if json else catalogue_as_text)(found))
+    return 1 if found.warnings else 0
+
+
+@catalogue_app.command("import")
+def import_catalogue(
+    table: Annotated[Path, typer.Argument(help="CSV with one line a size.")],
+    out: Annotated[Path, typer.Option("--out", help="TOML file to write; never overwritten.")],
+    name: Annotated[str, typer.Option("--name", help="Name of the catalogue; the table's file name when empty.")] = "",
+) -> int:
+    """A catalogue in TOML from a CSV table."""
+    from ctmeasure.app.catalogues import catalogue_as_text, run_import
+
+    typer.echo(catalogue_as_text(run_import(table, out=out, name=name)))
+    return 0
 
 
 @app.command()

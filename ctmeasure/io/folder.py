@@ -30,7 +30,7 @@ OUR_NAMES = frozenset(
 """The files of an output folder."""
 OUR_FIGURES = "figures"
 FIGURE_NAME = re.compile(
-    r"(answer-\d+-[a-z]+|map-[a-z]+|down-the-canal|lengths-\d+)\.svg|[a-z_]+-[0-9a-f]{12}\.png", re.ASCII
+    r"(answer-\d+-[a-z]+|map-[a-z]+|down-the-canal|lengths-\d+|hearing-\d+)\.svg|[a-z_]+-[0-9a-f]{12}\.png", re.ASCII
 )
 """Drawings by their names, key pictures by their name and the start of the hash of what they were made from."""
 LEFT_BY_THE_SYSTEM = frozenset((".DS_Store", "Thumbs.db", "desktop.ini", f".{OUR_MARK}.lock"))

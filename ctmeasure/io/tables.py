@@ -22,7 +22,7 @@ FARTHEST_MM = 5000.0
 Row = dict[str, str]
 
 
-def _rows(path: Path, required: Iterable[str]) -> Iterator[tuple[int, Row]]:
+def table_lines(path: Path, required: Iterable[str]) -> Iterator[tuple[int, Row]]:
     """Non-empty rows with their line number, cells stripped; the header is checked first."""
     try:
         text = path.read_text(encoding="utf-8-sig")
@@ -154,7 +154,7 @@ def read_landmarks(path: Path) -> LandmarkSet:
     statuses: dict[str, tuple[Status, int]] = {}
     placements: dict[str, list[Placement]] = {}
     seen: dict[tuple[str, int, str, int], int] = {}
-    for line, row in _rows(path, ("id", "index", "x_mm", "y_mm", "z_mm")):
+    for line, row in table_lines(path, ("id", "index", "x_mm", "y_mm", "z_mm")):
         name = row["id"]
         try:
             landmark_term(name)
@@ -212,7 +212,7 @@ def read_structures(path: Path) -> tuple[Structure, ...]:
         whose points lie on one line.
     """
     groups: dict[str, list[tuple[int, Row]]] = {}
-    for line, row in _rows(path, ("id", "index", "x_mm", "y_mm", "z_mm", "radius_mm")):
+    for line, row in table_lines(path, ("id", "index", "x_mm", "y_mm", "z_mm", "radius_mm")):
         try:
             structure_term(row["id"])
         except LandmarkError as error:
@@ -304,7 +304,7 @@ def read_sites(path: Path) -> tuple[SiteRequest, ...]:
         As `read_landmarks`; also a zero direction and a site id given twice.
     """
     sites: dict[str, SiteRequest] = {}
-    for line, row in _rows(path, ("id", "x_mm", "y_mm", "z_mm", "dx", "dy", "dz")):
+    for line, row in table_lines(path, ("id", "x_mm", "y_mm", "z_mm", "dx", "dy", "dz")):
         name = row["id"]
         if not name or name in sites:
             raise TableError(

@@ -29,10 +29,33 @@ def read_toml(path: Path, what: str) -> dict[str, Any]:
         When the file is missing, unreadable or not TOML.
     """
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except FileNotFoundError:
-        raise SettingsError(f"no file '{path.name}'", expected=f"{what} in TOML", action="check the path") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(f"'{path.name}' cannot be read ({error})", expected=f"{what} in TOML, UTF-8") from None
+        return tomllib.loads(read_text(path, f"{what} in TOML"))
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"'{path.name}' is not TOML: {error}", expected=f"{what} in TOML") from None
+
+
+def read_text(path: Path, expected: str) -> str:
+    """The text of an input file in UTF-8.
+
+    Parameters
+    ----------
+    path
+        The file.
+    expected
+        What it should hold, for the message.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    SettingsError
+        When the file is missing or unreadable.
+    """
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise SettingsError(f"no file '{path.name}'", expected=expected, action="check the path") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(f"'{path.name}' cannot be read ({error})", expected=f"{expected}, UTF-8") from None

@@ -160,7 +160,11 @@ class HolePair:
 
 @dataclass(frozen=True, slots=True)
 class LengthRow:
-    """One candidate size of one reconstruction; ``size_mm`` None when no size may be offered, and ``flags`` say why."""
+    """One candidate size of one reconstruction; ``size_mm`` None when no size may be offered, and ``flags`` say why.
+
+    ``size_mm`` is what stands on the label, ``functional_mm`` its functional length; ``rank`` is among the sizes of
+    one implant of one catalogue; ``expected_loss`` only when the surgeon has set both costs.
+    """
 
     reconstruction: str
     geometry: str
@@ -173,13 +177,82 @@ class LengthRow:
     p_long: float | None
     rank: int | None
     flags: tuple[str, ...] = ()
+    catalogue: str = ""
+    implant: str = ""
+    functional_mm: float | None = None
+    expected_loss: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ShaftCheck:
+    """One thing that was looked at along the straight line of one reconstruction from medial to lateral contact.
+
+    ``p_bad`` is the probability of what must not be (a touch, a shoe wider than its niche), in the words of
+    ``p_bad_words``; None when it was not assessed, and ``flags`` say why.
+    """
+
+    reconstruction: str
+    geometry: str
+    lateral_contact: str
+    medial_contact: str
+    what: str
+    estimate: Estimate | None
+    p_bad: float | None = None
+    p_bad_words: str = ""
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class StagedLength:
+    """A needed length as it is known now, and as it is expected to be known once the handle has settled.
+
+    ``later`` None when there is nothing to wait for (the contact was placed on this scan), and ``assumption`` says so.
+    """
+
+    reconstruction: str
+    lateral_contact: str
+    medial_contact: str
+    now: Estimate
+    later: Estimate | None
+    assumption: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReconstructionOption:
+    """One thing that can be done with this ear, whether it is open, and what it needs first."""
+
+    id: str
+    words: str
+    state: Literal["open", "needs", "not open", "always"]
+    needs: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()
+    gates: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class OptionsFound:
+    """The reconstructions that are open, the published class of the ear, and findings that contradict each other."""
+
+    options: tuple[ReconstructionOption, ...] = ()
+    ossicle_class: str = ""
+    class_source: str = ""
+    contradictions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Attention:
     """Something asked for that could not be given (exit code 1): the closed list of interface ``attention``."""
 
-    kind: Literal["landmark missing", "site not assessed", "fitness", "stale picture", "plan void"]
+    kind: Literal[
+        "landmark missing",
+        "site not assessed",
+        "fitness",
+        "stale picture",
+        "plan void",
+        "length",
+        "hearing",
+        "contradiction",
+    ]
     what: str
     action: str
 
@@ -244,6 +317,9 @@ class PlanResult:
     version: str
     provenance: Mapping[str, Any] = field(default_factory=dict)
     traced: tuple[TracedRecord, ...] = ()
+    shafts: tuple[ShaftCheck, ...] = ()
+    staged: tuple[StagedLength, ...] = ()
+    options: OptionsFound = OptionsFound()
 
     def measurement(self, measurand_id: str, qualifier: str = "") -> Measurement | None:
         """The first measurement of that id (and qualifier, when one is given)."""

@@ -10,6 +10,8 @@ from typing import Any
 from ctmeasure.errors import SettingsError
 
 OWN = "our choice from common practice, no source"
+RECONSTRUCTION_WORDS = ("not chosen", "handle", "total", "partial", "piston", "no operation")
+CONTACT_WORDS = ("not chosen", "planned handle", "handle", "umbo", "drum", "incus", "malleus neck")
 
 
 def _setting(
@@ -135,6 +137,25 @@ class Settings:
     drum_as_it_lies_limit_mm: float = _setting(
         1.5, unit="mm", words="beyond this lateralisation no size is offered for a drum as it lies", high=5
     )
+    reconstruction: str = _setting(
+        "not chosen", unit="word", words="reconstruction chosen: handle, total, partial, piston or no operation"
+    )
+    lateral_contact: str = _setting(
+        "not chosen", unit="word", words="its lateral contact: planned handle, handle, umbo, drum, incus, malleus neck"
+    )
+    shaft_diameter_mm: float = _setting(
+        0.4, unit="mm", words="shaft diameter when the catalogue states none", low=0.1, high=2.5
+    )
+    shoe_diameter_mm: float = _setting(
+        0.8, unit="mm", words="shoe diameter when the catalogue states none", low=0.2, high=4
+    )
+    audiometry_u_db: float = _setting(
+        2.55,
+        unit="dB",
+        words="test-retest standard uncertainty of one hearing threshold (5 dB at 95 %)",
+        origin="from memory",
+        high=15,
+    )
     slice_limit_mm: float = _setting(
         0.7, unit="mm", words="slice spacing above which no drill plan is given", low=0.2, high=2
     )
@@ -172,6 +193,11 @@ class Settings:
                 expected="transcanal, endaural or retroauricular",
                 action="correct the settings",
             )
+        for name, words in (("reconstruction", RECONSTRUCTION_WORDS), ("lateral_contact", CONTACT_WORDS)):
+            if getattr(self, name) not in words:
+                raise SettingsError(
+                    f"{name} '{getattr(self, name)}'", expected=", ".join(words), action="correct the settings"
+                )
         for low_name, high_name in (
             ("rim_distance_low_mm", "rim_distance_high_mm"),
             ("map_rim_low_mm", "map_rim_high_mm"),

@@ -18,6 +18,7 @@ from ctmeasure.report.figures.canvas import Image
 from ctmeasure.report.figures.slices import WIDTH_MM as SLICE_WIDTH_MM
 from ctmeasure.report.figures.slices import side_words
 from ctmeasure.report.figures.wall import WallScene
+from ctmeasure.report.hearing_tables import hearing_charts
 from ctmeasure.report.length_tables import GroupKey, group_words, length_groups
 from ctmeasure.report.numbers import fixed, probability
 from ctmeasure.report.page_one import (
@@ -98,7 +99,8 @@ def build_content(
         picture_notes=tuple(picture_notes),
         charts=_charts(case),
         tables=tables(case, fingerprint),
-        sheet=operating_sheet(case),
+        sheet=operating_sheet(case, fingerprint=fingerprint),
+        hearing=hearing_charts(case),
     )
 
 

@@ -75,6 +75,7 @@ class Sheet:
     checks: tuple[str, ...]
     not_assessed: tuple[str, ...]
     cautions: tuple[str, ...]
+    identity: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +103,9 @@ class Content:
     charts: tuple[Image, ...]
     tables: tuple[Table, ...]
     sheet: Sheet
+    hearing: tuple[Image, ...] = ()
 
     @property
     def images(self) -> tuple[Image, ...]:
         """Every picture once, in the order of the pages."""
-        return (*(answer.image for answer in self.answers), *self.maps, *self.pictures, *self.charts)
+        return (*(answer.image for answer in self.answers), *self.maps, *self.pictures, *self.charts, *self.hearing)

@@ -81,7 +81,7 @@ def _data(content: Content) -> dict[str, object]:
     bare = {
         key: plain(getattr(content, key))
         for key in content.__dataclass_fields__
-        if key not in ("answers", "maps", "pictures", "charts")
+        if key not in ("answers", "maps", "pictures", "charts", "hearing")
     }
     answers = [
         {
@@ -98,6 +98,7 @@ def _data(content: Content) -> dict[str, object]:
         "maps": images(content.maps),
         "pictures": images(content.pictures),
         "charts": images(content.charts),
+        "hearing": images(content.hearing),
     }
 
 

@@ -115,6 +115,8 @@ def case_fingerprint(case: Case) -> str:
         "landmarks": sorted(case.landmarks.values(), key=lambda mark: mark.id),
         "structures": case.structures,
         "sites": case.sites,
+        "catalogues": case.catalogues,
+        "audiograms": case.audiograms,
         "settings": case.settings,
         "seed": case.seed,
         "results": None

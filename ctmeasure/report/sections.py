@@ -13,8 +13,10 @@ from ctmeasure.case.model import Case
 from ctmeasure.planning.results import VERDICT_WORDS, HolePair, Measurement, PlanResult, SiteResult
 from ctmeasure.planning.settings import setting_rows
 from ctmeasure.report.content import Column, Table
+from ctmeasure.report.hearing_tables import hearing_tables
 from ctmeasure.report.length_tables import length_tables
 from ctmeasure.report.numbers import fixed, flag_words, interval, probability, unit_words
+from ctmeasure.report.option_tables import option_tables
 from ctmeasure.report.page_one import date_words, fact_pairs, finding_pairs, gap_groups, structure_label
 from ctmeasure.report.plain import plain
 from ctmeasure.report.scene import site_letters
@@ -44,10 +46,14 @@ def tables(case: Case, fingerprint: str) -> tuple[Table, ...]:
     tuple of Table
     """
     result = case.results
-    computed = (_measurements(result), *_sites(result), _pairs(case, result), *length_tables(result)) if result else ()
+    computed: tuple[Table, ...] = ()
+    if result:
+        lengths = (*option_tables(case, result), *length_tables(result))
+        computed = (_measurements(result), *_sites(result), _pairs(case, result), *lengths)
     return (
         _gaps(case),
         *computed,
+        *hearing_tables(case),
         _facts(case),
         _landmarks(case),
         _structures(case),

@@ -2,35 +2,52 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from ctmeasure.anatomy.clock import clock_words, wall_words
 from ctmeasure.case.answers import VOID_ACTION, VOID_WORDS, not_assessed_lines
 from ctmeasure.case.holes import PlannedHole, behind_words, pair_holes, pair_span
 from ctmeasure.case.model import Case
 from ctmeasure.case.table_sizes import chosen_lengths
 from ctmeasure.planning.cautions import cautions
+from ctmeasure.planning.lengths.narrowing import SPAN_WORDS
 from ctmeasure.planning.lengths.table import table_set
-from ctmeasure.planning.results import VERDICT_WORDS, HolePair
+from ctmeasure.planning.results import VERDICT_WORDS, HolePair, LengthRow, PlanResult
 from ctmeasure.report.content import Sheet
-from ctmeasure.report.length_tables import group_words
+from ctmeasure.report.length_tables import group_words, row_key
 from ctmeasure.report.numbers import fixed, interval, probability, with_interval
 from ctmeasure.report.page_one import date_words, least_gap_words, margin_words
+from ctmeasure.report.words import in_words
 
 PAIRS_ON_SHEET = 2
 
 
-def operating_sheet(case: Case) -> Sheet:
+def operating_sheet(case: Case, *, fingerprint: str = "") -> Sheet:
     """The sheet of one case.
 
     Parameters
     ----------
     case
         With or without results.
+    fingerprint
+        The case's own, printed on the sheet.
 
     Returns
     -------
     Sheet
     """
-    return Sheet(_time_out(case), _holes(case), _sizes(case), _checks(case), not_assessed_lines(case), cautions())
+    version = (
+        f"Case {fingerprint}, schema {case.schema_version}" if fingerprint else f"Case schema {case.schema_version}"
+    )
+    return Sheet(
+        _time_out(case),
+        _holes(case),
+        _sizes(case),
+        _checks(case),
+        not_assessed_lines(case),
+        cautions(),
+        (f"Scan of {date_words(case.scan.date)}", version),
+    )
 
 
 def _time_out(case: Case) -> tuple[str, ...]:
@@ -96,9 +113,41 @@ def _sizes(case: Case) -> tuple[str, ...]:
     if case.results is not None and case.facts.plan_is_void:
         return (f"No size is offered: {VOID_WORDS}; {VOID_ACTION}.",)
     rows = chosen_lengths(case.results) if case.results else ()
+    lines = _table_lines(rows)
+    if not lines or case.results is None:
+        return ("No length can be given; size in the ear.",)
+    if rows[0].reconstruction != "handle":
+        lines += _table_lines(_handle_rows(case.results))
+    return (*lines, *_along_shaft(case.results, rows[0]), "The sizer in the ear decides.")
+
+
+def _handle_rows(result: PlanResult) -> tuple[LengthRow, ...]:
+    """Sizes of the handle itself, of the first catalogue that has any, where one is an option."""
+    closed = any(option.id == "handle" and option.state == "not open" for option in result.options.options)
+    rows = [row for row in result.lengths if row.reconstruction == "handle" and row.rank is not None]
+    return () if closed else tuple(row for row in rows if row_key(row) == row_key(rows[0]))
+
+
+def _along_shaft(result: PlanResult, row: LengthRow) -> tuple[str, ...]:
+    """What was looked at along the shaft of one reconstruction, on one line; what was not, too."""
+    span = (row.reconstruction, row.geometry, row.lateral_contact, row.medial_contact)
+    checks = [c for c in result.shafts if (c.reconstruction, c.geometry, c.lateral_contact, c.medial_contact) == span]
+    known: dict[str, str] = {}
+    for check in checks:
+        if check.estimate is not None and check.what not in known:
+            decimals = 0 if check.estimate.unit == "deg" else 1
+            chance = f", P({check.p_bad_words}) {probability(check.p_bad)}" if check.p_bad is not None else ""
+            known[check.what] = f"{check.what} {with_interval(check.estimate, decimals)}{chance}"
+    unknown = dict.fromkeys(check.what for check in checks if check.estimate is None)
+    words = [*known.values(), *(f"{what} not assessed" for what in unknown)]
+    return (f"Along the shaft: {'; '.join(words)}.",) if words else ()
+
+
+def _table_lines(rows: Sequence[LengthRow]) -> list[str]:
+    """One reconstruction: needed length, the plain statement, and the sizes to have on the table."""
     table = table_set(rows)
     if not rows or rows[0].needed is None or table is None:
-        return ("No length can be given; size in the ear.",)
+        return []
     first = rows[0]
     sizes = [
         f"{fixed(row.size_mm)} mm (P {probability(row.p_fits)})"
@@ -106,18 +155,22 @@ def _sizes(case: Case) -> tuple[str, ...]:
         if row.size_mm in table.sizes_mm
     ]
     covered = "it fits" if len(sizes) == 1 else "one of them fits"
-    return (
-        f"{group_words((first.reconstruction, first.geometry, first.lateral_contact, first.medial_contact))}, "
-        f"needed {with_interval(first.needed, 1)}.",
+    plain = next((f" {words[0].upper()}{words[1:]}." for words in first.flags if words.startswith(SPAN_WORDS)), "")
+    return [
+        f"{group_words(row_key(first))}, needed {with_interval(first.needed, 1)}.{plain}",
         f"On the table, each with the probability that it fits: {', '.join(sizes)}. "
         f"Together: {covered} with P {probability(table.coverage)}.",
-        "The sizer in the ear decides.",
-    )
+    ]
 
 
 def _checks(case: Case) -> tuple[str, ...]:
     bare = " Notes say the nerve was seen bare." if case.facts.nerve_seen_bare == "yes" else ""
+    options = case.results.options if case.results else None
     return (
+        *(
+            f"CONTRADICTION in the case, settle it first: {in_words(line)}."
+            for line in (options.contradictions if options else ())
+        ),
         "Footplate mobile? Not visible on CT.",
         "Stapes arch, incus and handle: there or not, by touch and sight.",
         f"Facial canal: find it under direct vision, monitor on; CT shows the canal, not the nerve.{bare}",

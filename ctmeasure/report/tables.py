@@ -40,7 +40,7 @@ PAIRS = (
 )
 LENGTHS = (
     "reconstruction,geometry,lateral_contact,medial_contact,needed_mm,u_mm,low_95,high_95,size_mm,p_short,p_fits,"
-    "p_long,rank,flags"
+    "p_long,rank,flags,catalogue,implant,functional_mm,expected_loss"
 )
 DECIMALS = 6
 """Of a length or angle in a table: a nanometre, far below anything measured."""
@@ -237,6 +237,10 @@ def _length_row(item: LengthRow) -> tuple[Any, ...]:
         item.p_long,
         item.rank,
         flags_cell((*item.flags, *(item.needed.flags if item.needed else ()))),
+        item.catalogue,
+        item.implant,
+        item.functional_mm,
+        item.expected_loss,
     )
 
 

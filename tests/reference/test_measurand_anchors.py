@@ -12,7 +12,8 @@ from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement
 from ctmeasure.geometry.vectors import angle_at_deg
 from ctmeasure.planning.lengths.catalogue import CatalogueSize
 from ctmeasure.planning.lengths.gates import protrusion_flags
-from ctmeasure.planning.lengths.sizes import needed_length, rank_sizes
+from ctmeasure.planning.lengths.needed import needed_length
+from ctmeasure.planning.lengths.ranking import rank_sizes
 from ctmeasure.planning.lengths.stack import contact_stack
 from ctmeasure.planning.measurands.draws import JointDraws
 from ctmeasure.planning.measurands.evaluate import Outcome, inverted_interval

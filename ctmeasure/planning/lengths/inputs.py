@@ -20,8 +20,8 @@ class LengthInput:
         Landmarks, side, settings, seed: the same as for the measurands, so that both see the same draws.
     facts
         What the user knows: only hearing ear, mobility found earlier, findings.
-    catalogue
-        Sizes; None for the generic steps of the settings.
+    catalogues
+        Sizes, each catalogue ranked by itself; empty for the generic steps of the settings.
     mirrored_umbo_lps
         The other ear's healthy umbo, mirrored into this ear (LPS mm), when there is one.
     pair_entries_lps
@@ -30,6 +30,6 @@ class LengthInput:
 
     measure: MeasureInput
     facts: CaseFacts = field(default_factory=CaseFacts)
-    catalogue: Catalogue | None = None
+    catalogues: tuple[Catalogue, ...] = ()
     mirrored_umbo_lps: PointLps | None = None
     pair_entries_lps: tuple[PointLps, PointLps] | None = None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import partial
 
@@ -20,6 +20,7 @@ from ctmeasure.planning.measurands.batch import Floats
 from ctmeasure.planning.measurands.inputs import needs_flag
 from ctmeasure.planning.measurands.registry import CANAL, Context
 from ctmeasure.planning.measurands.scene import Scene
+from ctmeasure.planning.settings import Settings
 
 AS_IT_LIES = "as it lies on this scan"
 AS_PLANNED = "as planned"
@@ -45,7 +46,8 @@ class Span:
     """One distance that a device has to bridge.
 
     ``lateral_kind`` chooses the contact stack. ``vectors`` is None when the distance cannot be given; ``offered`` False
-    when it can, and no size may be offered for it.
+    when it can, and no size may be offered for it. ``lateral_at`` gives the lateral contact in every draw, where the
+    device is a straight shaft from ``medial`` to there; ``holes_mm`` is the hole span and arm reach of a handle.
     """
 
     reconstruction: str
@@ -55,8 +57,10 @@ class Span:
     lateral_kind: str
     sources: tuple[str, ...] = ()
     vectors: Callable[[Scene], Floats] | None = None
+    lateral_at: Callable[[Scene], Floats] | None = None
     offered: bool = True
     flags: tuple[str, ...] = ()
+    holes_mm: tuple[float, float] | None = None
 
 
 def spans(given: LengthInput, context: Context) -> list[Span]:
@@ -74,6 +78,51 @@ def spans(given: LengthInput, context: Context) -> list[Span]:
         found += _lying(context, reconstruction, medial, flags)
         found += _planned(given, context, reconstruction, medial, flags)
     return found
+
+
+PLANNED_HANDLE = "planned handle"
+"""A lateral contact to choose besides those of `SPANNED_BY`: the handle as it is planned, not as it lies."""
+NOT_CHOSEN = "not chosen"
+
+
+def is_chosen(span: Span, settings: Settings) -> bool:
+    """Whether the surgeon chose this reconstruction (and, when one is chosen, this lateral contact)."""
+    if span.reconstruction != settings.reconstruction:
+        return False
+    kind = PLANNED_HANDLE if span.geometry == AS_PLANNED and span.lateral_kind == "handle" else span.lateral_kind
+    return settings.lateral_contact in (NOT_CHOSEN, kind)
+
+
+def unmet_choice(given: LengthInput, context: Context, offered: Iterable[tuple[str, str, str]]) -> str:
+    """Why what the surgeon chose has no size, in one line; empty when it has one or nothing was chosen.
+
+    Parameters
+    ----------
+    given, context
+        The ear.
+    offered
+        Reconstruction, geometry and kind of lateral contact of every span with sizes.
+
+    Returns
+    -------
+    str
+    """
+    settings = given.measure.settings
+    chosen, contact = settings.reconstruction, settings.lateral_contact
+    if chosen in (NOT_CHOSEN, "no operation"):
+        return ""
+    words = chosen if contact == NOT_CHOSEN else f"{chosen} from the {contact}"
+    if contact not in (NOT_CHOSEN, PLANNED_HANDLE) and contact not in SPANNED_BY.get(chosen, ()):
+        return f"chosen: {words}, which is no reconstruction: {chosen} starts at {' or '.join(SPANNED_BY[chosen])}"
+    kept = [Span(kind, geometry, "", "", lateral) for kind, geometry, lateral in offered]
+    if any(is_chosen(span, settings) for span in kept):
+        return ""
+    wanted = [MEDIAL[chosen]] if chosen in MEDIAL else []
+    wanted += [LATERAL_AS_IT_LIES[contact]] if contact in LATERAL_AS_IT_LIES else []
+    missing = context.missing(*wanted)
+    return f"chosen: {words}, and no size can be given; " + (
+        needs_flag(given.measure, *missing) if missing else "see its rows"
+    )
 
 
 def _handle_itself(given: LengthInput, context: Context) -> list[Span]:
@@ -95,6 +144,7 @@ def _handle_itself(given: LengthInput, context: Context) -> list[Span]:
             (*plan.sources, *entry_sources(given)),
             lambda scene: handle_vectors(given, context, plan, scene),
             flags=(*words, *plan.flags),
+            holes_mm=(geometry.hole_span_mm, geometry.arm_reach_mm),
         )
     ]
 
@@ -115,11 +165,16 @@ def _lying(context: Context, reconstruction: str, medial: str, flags: tuple[str,
                 kind,
                 (contact, medial),
                 partial(_between, contact, medial),
+                partial(_at, contact),
                 offered=not down,
                 flags=(*down, *flags),
             )
         )
     return found
+
+
+def _at(landmark_id: str, scene: Scene) -> Floats:
+    return scene.point(landmark_id)
 
 
 def _between(lateral: str, medial: str, scene: Scene) -> Floats:
@@ -170,6 +225,7 @@ def _planned(
                 "handle",
                 (*plan.sources, medial),
                 partial(_from_tip, plan, medial),
+                plan.tip_lps,
                 flags=(*plan.flags, *flags),
             )
         )
@@ -182,11 +238,22 @@ def _planned(
 def _relaid(reconstruction: str, medial: str, drum: str, flags: tuple[str, ...]) -> Span:
     """Under a drum that is re-laid at the rim: its contact point moved onto the annulus plane."""
 
-    def vectors(scene: Scene) -> Floats:
+    def onto_rim(scene: Scene) -> Floats:
         plane = scene.annulus_plane()
         contact = scene.point(drum)
-        onto_rim = contact - plane.signed_distance_mm(contact)[:, None] * plane.normal_lps
-        return scene.point(medial) - onto_rim
+        return contact - plane.signed_distance_mm(contact)[:, None] * plane.normal_lps
 
-    words = f"{drum} re-laid at the rim"
-    return Span(reconstruction, AS_PLANNED, words, medial, "drum", (drum, medial, "annulus"), vectors, flags=flags)
+    def vectors(scene: Scene) -> Floats:
+        return scene.point(medial) - onto_rim(scene)
+
+    return Span(
+        reconstruction,
+        AS_PLANNED,
+        f"{drum} re-laid at the rim",
+        medial,
+        "drum",
+        (drum, medial, "annulus"),
+        vectors,
+        onto_rim,
+        flags=flags,
+    )

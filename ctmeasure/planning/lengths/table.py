@@ -8,6 +8,10 @@ from dataclasses import dataclass
 from ctmeasure.planning.results import LengthRow
 
 TABLE_COVERAGE = 0.95
+GENERIC_NAME = "generic steps (no maker)"
+"""Name of the shipped catalogue."""
+CHOSEN_FLAG = "chosen by the surgeon"
+"""Flag of the rows of what the surgeon chose."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +32,7 @@ def table_set(rows: Sequence[LengthRow]) -> TableSet | None:
     Parameters
     ----------
     rows
-        Size rows of one reconstruction, with the same contacts; sizes that were refused (no rank) are left out.
+        Size rows of one implant between the same contacts; sizes that were refused (no rank) are left out.
 
     Returns
     -------

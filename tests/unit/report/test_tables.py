@@ -25,7 +25,7 @@ COLUMNS = {
     "hole_2_z_mm,hole_2_dx,hole_2_dy,hole_2_dz,span_mm,bridge_entry_mm,bridge_exit_mm,clearance_mm,p_any,"
     "handle_tip_x_mm,handle_tip_y_mm,handle_tip_z_mm,verdict,reason,flags",
     "lengths.csv": "reconstruction,geometry,lateral_contact,medial_contact,needed_mm,u_mm,low_95,high_95,size_mm,"
-    "p_short,p_fits,p_long,rank,flags",
+    "p_short,p_fits,p_long,rank,flags,catalogue,implant,functional_mm,expected_loss",
 }
 
 

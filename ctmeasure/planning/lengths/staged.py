@@ -1,0 +1,72 @@
+"""A length in two stages: how sure it is now, and how sure it is expected to be once the handle has settled."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from ctmeasure.planning.lengths.spans import AS_PLANNED, Span
+from ctmeasure.planning.measurands.draws import NORMAL_95
+from ctmeasure.planning.results import StagedLength
+from ctmeasure.planning.settings import Settings
+from ctmeasure.uncertainty.estimate import Contribution, Estimate
+
+SETTLED = "placement of the settled handle on a later scan (assumed)"
+MOVED = "how far the settled handle lies from the plan (assumed)"
+OWN = ("placement of ", "surface of ")
+
+
+def staged_length(span: Span, needed: Estimate, settings: Settings) -> StagedLength:
+    """Uncertainty now, and expected after the handle has settled.
+
+    Parameters
+    ----------
+    span
+        A span of a straight device.
+    needed
+        Its needed length now.
+    settings
+        Placement noise of a landmark.
+
+    Returns
+    -------
+    StagedLength
+
+    Raises
+    ------
+    Nothing.
+
+    Notes
+    -----
+    The assumption: on a scan like this one the settled handle's contact is placed as well as any landmark, and it lies
+    where it was planned. Then what the plan of the handle contributes now (the rim, the canal, the mirrored umbo, how
+    well the hand reaches it) goes, and one placement comes in its stead; what comes from the medial contact, the
+    scanner and the seat stays. A follow-up scan replaces all of it, value included.
+    """
+    later_contact = span.geometry == AS_PLANNED and span.lateral_kind == "handle"
+    if not later_contact:
+        return StagedLength(
+            span.reconstruction, span.lateral, span.medial, needed, None,
+            "the lateral contact was placed on this scan or is the drum: a later scan is read anew",
+        )  # fmt: skip
+    goes = {source_name(source) for source in span.sources if source != span.medial}
+    stays = [part for part in needed.budget if part.source not in goes]
+    parts = (*stays, Contribution(SETTLED, settings.placement_noise_mm))
+    u = math.hypot(*(part.standard_uncertainty for part in parts))
+    later = replace(
+        needed, standard_uncertainty=u, low_95=needed.value - NORMAL_95 * u, high_95=needed.value + NORMAL_95 * u,
+        method="expected: budget of now with the plan of the handle replaced by one placement; normal", budget=parts,
+        draws=0, seed=None,
+    )  # fmt: skip
+    return StagedLength(
+        span.reconstruction, span.lateral, span.medial, needed, later,
+        f"assumed: the handle settles where it was planned and its contact is placed to "
+        f"{settings.placement_noise_mm:g} mm per axis on a scan like this one, which replaces this line",
+    )  # fmt: skip
+
+
+def source_name(source: str) -> str:
+    """A source as the budget names it."""
+    from ctmeasure.planning.measurands.evaluate import source_words
+
+    return source_words(source)
