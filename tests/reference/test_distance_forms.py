@@ -43,12 +43,13 @@ def test_constants(row_distance_constants: dict) -> None:
     assert found == pytest.approx(row["expected"], abs=row["tolerance"])
 
 
+@pytest.mark.parametrize("dimensions", [1, 2, 3])
 @pytest.mark.parametrize("ratio", [1e-9, 1e-5, 1.1e-5, 1e-3, 0.1, 1.0, 7.0, 300.0])
-def test_cdf_is_the_non_central_chi_of_scipy(ratio: float) -> None:
+def test_cdf_is_the_non_central_chi_of_scipy(ratio: float, dimensions: int) -> None:
     r = ratio + np.linspace(-3.0, 4.0, 15)
     r = r[r > 0]
-    expected = stats.ncx2.cdf(r**2, 3, max(ratio**2, 1e-14))
-    assert distance_cdf(r, ratio, sigma_mm=1.0) == pytest.approx(expected, abs=1e-9)
+    expected = stats.ncx2.cdf(r**2, dimensions, max(ratio**2, 1e-14))
+    assert distance_cdf(r, ratio, sigma_mm=1.0, dimensions=dimensions) == pytest.approx(expected, abs=1e-9)
 
 
 @pytest.mark.parametrize("d", [0.0, 0.02, 0.5, 4.5])

@@ -72,12 +72,12 @@ def blurred_disc(distances_mm: ArrayLike, *, radius_mm: float, sigma_mm: float) 
     >>> float(blurred_disc(0.0, radius_mm=0.6, sigma_mm=0.25).round(4))
     0.9439
     """
-    from scipy.stats import ncx2
+    from scipy.special import chndtr
 
     if not (radius_mm > 0.0 and sigma_mm > 0.0):
         raise GeometryError(f"radius {radius_mm} mm, blur {sigma_mm} mm", expected="both above 0")
     places = np.asarray(distances_mm, dtype=np.float64) / sigma_mm
-    return np.asarray(ncx2.cdf((radius_mm / sigma_mm) ** 2, 2, np.maximum(places**2, 1e-12)))
+    return np.asarray(chndtr((radius_mm / sigma_mm) ** 2, 2, np.maximum(places**2, 1e-12)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
