@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from ctmeasure.anatomy.facts import CaseFacts
+from ctmeasure.anatomy.facts import CaseFacts, check_facts_agree
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement, PointLps
 from ctmeasure.anatomy.structures import Structure
 from ctmeasure.anatomy.vocabulary import Status
@@ -254,6 +254,7 @@ class SetFacts:
 
     def apply(self, case: Case) -> Case:
         """The next case."""
+        check_facts_agree(self.facts)
         return without_results(replace(case, facts=self.facts))
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
 import tempfile
@@ -18,6 +17,7 @@ OUR_NAMES = frozenset(
     (
         OUR_MARK,
         "plan.json",
+        "cautions.txt",
         "measurements.csv",
         "sites.csv",
         "zone.csv",
@@ -54,6 +54,7 @@ def check_output_folder(out: Path, *, force: bool) -> None:
         When the place holds a file or somebody else's folder, holds our results and ``force`` is off, holds anything
         besides our own files (they are named), or cannot be written.
     """
+    _try_to_write(out)
     if out.is_file():
         raise OutputError(f"'{out}' is a file", expected="a folder", action="choose another --out")
     if out.is_dir() and any(out.iterdir()):
@@ -77,11 +78,6 @@ def check_output_folder(out: Path, *, force: bool) -> None:
                 expected="nothing but our own files where --force replaces a folder",
                 action="move them elsewhere, or choose another --out",
             )
-    parent = _nearest_existing(out)
-    if not os.access(parent, os.W_OK | os.X_OK):
-        raise OutputError(
-            f"'{parent}' cannot be written", expected="a folder you may write to", action="choose another --out"
-        )
 
 
 def foreign_names(out: Path) -> tuple[str, ...]:
@@ -146,11 +142,19 @@ def refuse_inputs_inside(out: Path, inputs: Iterable[Path | None]) -> None:
             )
 
 
-def _nearest_existing(path: Path) -> Path:
-    path = path.absolute()
-    while not path.exists():
-        path = path.parent
-    return path
+def _try_to_write(out: Path) -> None:
+    """Make and remove a folder where the results will be built: permissions alone do not tell a full or fixed disk."""
+    try:
+        parent = out.absolute().parent
+        while not parent.exists():
+            parent = parent.parent
+        Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=parent)).rmdir()
+    except OSError as error:
+        raise OutputError(
+            f"'{out}' cannot be written ({error.strerror})",
+            expected="a folder you may write to",
+            action="choose another --out",
+        ) from None
 
 
 @contextmanager

@@ -104,7 +104,7 @@ def _number(path: Path, line: int, row: Row, column: str) -> float:
 
 def _whole(path: Path, line: int, row: Row, column: str) -> int:
     text = row.get(column, "") or "0"
-    if not text.isdigit():
+    if not text.isdecimal():
         raise TableError(f"'{path.name}' line {line}: {column} is '{text}'", expected="0, 1, 2, ...")
     return int(text)
 

@@ -13,6 +13,7 @@ from ctmeasure.case.document import stamped
 from ctmeasure.case.model import Case, Picture
 from ctmeasure.case.store import save_case
 from ctmeasure.errors import OutputError
+from ctmeasure.planning.cautions import CAUTIONS
 from ctmeasure.planning.results import Attention
 from ctmeasure.progress import Progress, no_progress, part_of
 from ctmeasure.report.assemble import build_content
@@ -163,7 +164,11 @@ def text_files(case: Case, *, fingerprint: str = "") -> dict[str, bytes]:
     """
     if case.results is None:
         raise OutputError("a case without results", expected="a case that was planned", action="run the plan")
-    files = {"plan.json": plan_json(case, fingerprint=fingerprint), **csv_files(case.results)}
+    files = {
+        "plan.json": plan_json(case, fingerprint=fingerprint),
+        "cautions.txt": "\n".join(CAUTIONS) + "\n",  # tables are read by machines: the words stand beside them
+        **csv_files(case.results),
+    }
     return {name: text.encode("utf-8") for name, text in files.items()}
 
 

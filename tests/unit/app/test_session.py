@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ctmeasure.anatomy.facts import CaseFacts
+from ctmeasure.anatomy.facts import CaseFacts, WallState
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement
 from ctmeasure.anatomy.structures import Tube
 from ctmeasure.app.commands import (
@@ -90,6 +90,9 @@ def test_a_refused_command_changes_nothing() -> None:
         session.do(MoveStructurePoint("facial_nerve", 9, (0.0, 0.0, 0.0)))
     with pytest.raises(SettingsError):
         session.do(ChangeSetting("bur_diameter_mm", 99.0))
+    everywhere = (WallState(0.0, 360.0, "intact"), WallState(330.0, 30.0, "taken_down"))
+    with pytest.raises(SettingsError):
+        session.do(SetFacts(CaseFacts(side="right", canal_wall=everywhere)))
     assert session.case is before
     assert session.undo_words == ""
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from ctmeasure.errors import OutputError
-from ctmeasure.io.folder import foreign_names, refuse_inputs_inside, replaced_folder
+from ctmeasure.io.folder import check_output_folder, foreign_names, refuse_inputs_inside, replaced_folder
 
 
 def names(folder: Path) -> set[str]:
@@ -116,3 +116,20 @@ def test_an_input_inside_the_output_folder_is_refused_through_links_too(tmp_path
             refuse_inputs_inside(out, (None, given))
     with pytest.raises(OutputError, match="lies inside --out"):
         refuse_inputs_inside(tmp_path / "link", (out / "case.json",))
+
+
+@pytest.mark.parametrize("place", ["a_file/out", "x" * 260])
+def test_a_place_that_cannot_be_written_is_refused_before_any_work(tmp_path: Path, place: str) -> None:
+    (tmp_path / "a_file").write_text("not a folder")
+    with pytest.raises(OutputError, match="cannot be written"):
+        check_output_folder(tmp_path / place, force=False)
+    assert names(tmp_path) == {"a_file"}
+
+
+def test_a_folder_that_only_looks_writable_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object, **__: object) -> str:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("tempfile.mkdtemp", full)
+    with pytest.raises(OutputError, match="No space left"):
+        check_output_folder(tmp_path / "out", force=False)

@@ -46,6 +46,7 @@ def test_a_byte_order_mark_and_blank_lines_do_no_harm(tmp_path: Path) -> None:
         (f"{HEADER}\numbo,0,1,5,2,3\n", "decimal point"),
         (f"{HEADER}\numbo,0,1,2,3\numbo,0,4,5,6\n", r"line 3.*given again"),
         (f"{HEADER}\numbo,x,1,2,3\n", "index"),
+        (f"{HEADER}\numbo,\u00b2,1,2,3\n", "index"),
         (f"{HEADER}\nnavel,0,1,2,3\n", "unknown landmark"),
         (f"{HEADER}\nannulus,0,1,2,3\nannulus,1,4,5,6\n", "ring 'annulus' of 2"),
         (f"{HEADER},status\numbo,0,1,2,3,gone\n", "status"),

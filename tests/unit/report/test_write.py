@@ -18,7 +18,7 @@ def test_everything_is_there(written):
     names = {p.name for p in folder.iterdir()}
     assert names == {
         "case.json", "plan.json", "measurements.csv", "sites.csv", "zone.csv", "pairs.csv", "lengths.csv",
-        "report.html", "report.pdf", "figures",
+        "report.html", "report.pdf", "figures", "cautions.txt",
     }  # fmt: skip
     assert len(list((folder / "figures").glob("*.png"))) == PICTURES_ON_PAGE
 
@@ -150,3 +150,10 @@ def test_progress_only_rises(written, progress_seen):
     assert len(progress_seen) > PICTURES_ON_PAGE
     assert progress_seen == sorted(progress_seen)
     assert progress_seen[-1] == 1.0
+
+
+def test_the_cautions_stand_beside_the_tables(written):
+    from ctmeasure.planning.cautions import CAUTIONS
+
+    _, folder = written
+    assert (folder / "cautions.txt").read_text(encoding="utf-8").splitlines() == list(CAUTIONS)
