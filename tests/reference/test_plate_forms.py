@@ -1,8 +1,8 @@
 """The plate's model against closed forms.
 
 A flat sheet between two half spaces: sums of normal distribution functions (thin-wall model of Prevrhal et al. 2003,
-DOI 10.1118/1.1521940, Treece et al. 2010, PMC2868358; the figures of a worked profile come from the closed form). A round
-window: the non-central chi-square distribution with two degrees of freedom (Johnson, Kotz, Balakrishnan 1995,
+DOI 10.1118/1.1521940, Treece et al. 2010, PMC2868358; the figures of a worked profile come from the closed form). A
+round window: the non-central chi-square distribution with two degrees of freedom (Johnson, Kotz, Balakrishnan 1995,
 Continuous Univariate Distributions 2, chapter 29; from memory).
 """
 

@@ -226,11 +226,11 @@ def _fit_of(
     # Misfit larger than the noise is what the shape leaves out; neighbours share it, as they share noise.
     share = max(rms, levels.noise) / scale * SHARED
     weight[:n] /= share**2
-    covariance: Floats = np.linalg.inv((jac * weight[:, None]).T @ jac)
+    covariance: Floats = np.asarray(np.linalg.inv((jac * weight[:, None]).T @ jac), dtype=np.float64)
     c = (width / scale) ** 2
     cost = float((c * np.log1p(left[:n] ** 2 / c)).sum() / n + (left[n:] ** 2).sum() / n)
     outliers = float((np.abs(left[:n]) * scale > width).mean())
-    levels_u: Floats = np.sqrt(np.diag(covariance)[SHAPE:]).astype(np.float64)
+    levels_u: Floats = np.sqrt(np.asarray(np.diag(covariance)[SHAPE:], dtype=np.float64))
     return Fit(
         start, x[:SHAPE], x[SHAPE:], covariance[:SHAPE, :SHAPE], levels_u, rms, cost, outliers, spoilt, n
     )  # fmt: skip
