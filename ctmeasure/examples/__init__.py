@@ -1,0 +1,1 @@
+"""Short programs that use the library on the shipped samples: `python -m ctmeasure.examples.judge_a_scan`."""
