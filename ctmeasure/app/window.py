@@ -6,6 +6,7 @@ from importlib import metadata
 from pathlib import Path
 
 from ctmeasure.app.opened import is_case, open_anything
+from ctmeasure.app.places import note_recent
 from ctmeasure.errors import CtmeasureError
 
 WINDOW_GROUP = "ctmeasure.window"
@@ -41,4 +42,7 @@ def open_in_window(path: Path | None, *, scan: Path | None = None, side: str | N
             f"the window cannot start ({error})", expected="the extra 'napari'", action="install ctmeasure[napari]"
         ) from None
     case, volume = open_anything(path, scan=scan, side=side)
-    open_window(case=case, volume=volume, path=path if path is not None and is_case(path) else None)
+    if path is not None:
+        note_recent(path, scan=scan, side=case.side)
+    saved = path if path is not None and is_case(path) else None
+    open_window(case=case, volume=volume, path=saved, keep=True, live=True)

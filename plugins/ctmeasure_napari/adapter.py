@@ -6,9 +6,10 @@ unit; one layer with another unit would switch the scale bar off.
 
 from __future__ import annotations
 
+import os
+import sys
 import warnings
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -16,15 +17,18 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ctmeasure.errors import CtmeasureError
 from ctmeasure.volume.volume import Volume
 
 from . import looks
+from .bodies import Body, Eye, shaded
+from .hooks import Flat, MouseHooks
 from .layers import Lines, PaneLayers, Picture, Word
-from .plain import volume_layer
+from .plain import MM3, PATIENT_AXES, volume_layer
+from .strokes import lettered, stroked
 
 Model = Any
 """A napari ViewerModel, or the Viewer that extends it."""
-Flat = tuple[float, float]
 
 MM2 = ("mm", "mm")
 LPS_ORIENTATION = ("away", "down", "right")
@@ -39,18 +43,6 @@ DRAG_PX = 3.0
 """Less movement than this between press and release is a click."""
 MARGIN = 1.02
 """Free space around a fitted picture."""
-
-
-@dataclass(frozen=True, slots=True)
-class MouseHooks:
-    """What a pane does with the mouse. Positions are flat; ``take`` says whether something was taken hold of."""
-
-    take: Callable[[Flat], bool]
-    drag: Callable[[Flat], None]
-    drop: Callable[[Flat], None]
-    click: Callable[[Flat], None]
-    wheel: Callable[[float, bool, Flat], None]
-    double_click: Callable[[Flat], None]
 
 
 @lru_cache(maxsize=1)
@@ -86,11 +78,34 @@ def new_viewer(title: str) -> Model:
     """A napari window, not shown yet."""
     import napari
 
+    _check_drawing()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         viewer = napari.Viewer(title=title, show=False)
     prepare(viewer)
     return viewer
+
+
+def _check_drawing() -> None:
+    """Refuse in one line where nothing can be drawn; the toolkit itself ends in an error nobody understands."""
+    named = os.environ.get("QT_QPA_PLATFORM", "")
+    unseen = not (named or os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+    if sys.platform.startswith("linux") and unseen:
+        raise CtmeasureError("there is no display", expected="a screen", action="start it in a desktop session")
+    from napari.qt import get_qapp
+    from qtpy.QtGui import QOffscreenSurface, QOpenGLContext
+
+    get_qapp()
+    context, surface = QOpenGLContext(), QOffscreenSurface()
+    surface.create()
+    if not (context.create() and context.makeCurrent(surface)):
+        where = f" (QT_QPA_PLATFORM is {named})" if named else ""
+        raise CtmeasureError(
+            f"this session cannot draw{where}",
+            expected="OpenGL 2.1 or newer",
+            action="use a session with a graphics driver, or a software one such as Mesa",
+        )
+    context.doneCurrent()
 
 
 def canvas_widget(model: Model) -> Any:
@@ -191,12 +206,7 @@ def _show_picture(model: Model, picture: Picture) -> None:
 
 
 def _show_lines(model: Model, name: str, lines: Lines, zoom: float) -> None:
-    vectors = np.stack([lines.pieces_flat[:, 0], lines.pieces_flat[:, 1] - lines.pieces_flat[:, 0]], axis=1)
-    colours = lines.colours
-    width = looks.LINE_PX / zoom
-    if name == SHADOW:
-        colours = np.column_stack([np.tile(looks.SHADOW[:3], (len(colours), 1)), looks.SHADOW[3] * colours[:, 3] ** 2])
-        width = looks.SHADOW_PX / zoom
+    vectors, colours, width = stroked(lines, zoom, shadow=name == SHADOW)
     if name not in model.layers:
         _, kind, _ = _quiet_layers()
         layer = kind(
@@ -222,16 +232,7 @@ def _show_lines(model: Model, name: str, lines: Lines, zoom: float) -> None:
 
 
 def _show_words(model: Model, words: tuple[Word, ...], zoom: float) -> None:
-    """Each word four times in black a pixel aside, then once in its colour: it reads on bone and on air."""
-    copies = [
-        (word.text, (word.at_flat[0] + (down - word.lift_px) / zoom, word.at_flat[1] + right / zoom), colour)
-        for down, right, shadow in ((-1, -1, True), (-1, 1, True), (1, -1, True), (1, 1, True), (0, 0, False))
-        for word in words
-        for colour in ((0.0, 0.0, 0.0, 1.0) if shadow else word.colour,)
-    ]
-    texts = [text for text, _, _ in copies]
-    positions = np.array([at for _, at, _ in copies], dtype=np.float64).reshape(-1, 2)
-    colours = np.array([colour for _, _, colour in copies], dtype=np.float64).reshape(-1, 4)
+    texts, positions, colours = lettered(words, zoom)
     text = {"string": texts, "size": looks.WORD_PT, "color": colours, "anchor": "center"}
     if WORDS not in model.layers:
         _, _, kind = _quiet_layers()
@@ -298,6 +299,9 @@ def listen_mouse(model: Model, hooks: MouseHooks) -> None:
     """
 
     def pressed(model: Model, event: Any) -> Any:
+        if event.button == 2:
+            yield from shaded(model, event)
+            return
         if event.button not in (1, None):
             return
         start_px = np.asarray(event.pos, dtype=float)
@@ -316,6 +320,18 @@ def listen_mouse(model: Model, hooks: MouseHooks) -> None:
             hooks.drop(_flat(event))
         elif not moved and not taken:
             hooks.click(_flat(event))
+
+    def shaded(model: Model, event: Any) -> Any:
+        model.scene.camera.mouse_pan = False
+        last_px = np.asarray(event.pos, dtype=float)
+        yield
+        while event.type == "mouse_move":
+            now_px = np.asarray(event.pos, dtype=float)
+            hooks.shade(float(now_px[0] - last_px[0]), float(now_px[1] - last_px[1]))
+            last_px = now_px
+            event.handled = True
+            yield
+        model.scene.camera.mouse_pan = True
 
     def wheeled(model: Model, event: Any) -> None:
         hooks.wheel(float(event.delta[1]), "Control" in event.modifiers, _flat(event))
@@ -356,38 +372,9 @@ def add_dock(viewer: Model, widget: Any, *, name: str, area: str) -> Any:
     return dock
 
 
-def arrange(viewer: Model, dock: Any) -> None:
-    """Side docks over the full height; the toolkit's layer list, controls, console and status bar start hidden.
-
-    Its own Window menu shows them again.
-    """
-    from qtpy.QtCore import Qt
-    from qtpy.QtWidgets import QDockWidget
-
-    window = dock.window()
-    window.setCorner(Qt.Corner.TopLeftCorner, Qt.DockWidgetArea.LeftDockWidgetArea)
-    window.setCorner(Qt.Corner.TopRightCorner, Qt.DockWidgetArea.RightDockWidgetArea)
-    window.setCorner(Qt.Corner.BottomLeftCorner, Qt.DockWidgetArea.BottomDockWidgetArea)
-    window.setCorner(Qt.Corner.BottomRightCorner, Qt.DockWidgetArea.BottomDockWidgetArea)
-    for other in window.findChildren(QDockWidget):
-        if other.objectName() in TOOLKIT_DOCKS:
-            other.hide()
-    # Not hidden: the toolkit would remember that for its own windows.
-    window.statusBar().setMaximumHeight(0)
-
-
-def on_destroyed(dock: Any, listener: Callable[[], None]) -> None:
-    """Call when a dock is destroyed with its window."""
-    dock.destroyed.connect(lambda: listener())
-
-
-def show_window(viewer: Model, width_px: int, height_px: int) -> None:
-    """Show the window, not larger than the screen."""
-    from qtpy.QtWidgets import QApplication
-
+def reveal(viewer: Model) -> None:
+    """Show the window."""
     viewer.window.show()
-    screen = QApplication.primaryScreen().availableGeometry()
-    viewer.window.resize(min(width_px, screen.width()), min(height_px, screen.height()))
 
 
 def set_title(viewer: Model, title: str) -> None:
@@ -416,3 +403,68 @@ def show_3d(model: Model, volume: Volume, *, window: tuple[float, float]) -> Non
     model.scene.camera.orientation = LPS_ORIENTATION
     model.reset_view()
     model.scene.camera.set_view_direction((0.0, 1.0, 0.0), (1.0, 0.0, 0.0))
+
+
+def new_solid_model() -> Model:
+    """The model of the 3-D picture, with no window; its camera never mirrors the patient."""
+    from napari.components import ViewerModel
+
+    model = ViewerModel(ndisplay=3)
+    model.scene.camera.orientation = LPS_ORIENTATION
+    model.scene.camera.perspective = 0.0
+    bar = model.canvas.overlays.scale_bar
+    bar.length = SMALL_BAR_MM
+    bar.visible, bar.font_size, bar.position, bar.colored = True, looks.SMALLEST_TYPE_PT, "bottom_right", False
+    title = model.canvas.overlays.text
+    title.visible, title.font_size, title.position, title.color = True, looks.SMALLEST_TYPE_PT, "top_left", looks.INK
+    return model
+
+
+def show_bodies(model: Model, bodies: Sequence[Body], *, title: str) -> None:
+    """Put surfaces into the 3-D picture; those no longer there go, unchanged ones stay untouched.
+
+    Parameters
+    ----------
+    model
+        From `new_solid_model`.
+    bodies
+        What to show; layer axes are S, P, L.
+    title
+        Words in the corner.
+    """
+    from napari.layers import Surface
+
+    _set(model.canvas.overlays.text, "text", title)
+    wanted = {body.name: body for body in bodies}
+    for layer in tuple(model.layers):
+        if wanted.get(layer.name) is not layer.metadata.get("body"):
+            model.layers.remove(layer)
+    for name, body in wanted.items():
+        if name in model.layers:
+            continue
+        corners = body.solid.vertices_lps[:, ::-1]
+        looks_like: dict[str, Any] = {}
+        if body.picture is not None and body.places is not None:
+            looks_like = {"texture": body.picture, "texcoords": body.places, "shading": "none"}
+        else:
+            # The toolkit's own lamp shines from behind under our camera orientation.
+            looks_like = {"vertex_colors": shaded(body), "shading": "none", "opacity": body.colour[3]}
+        layer = Surface(
+            (corners, body.solid.faces),
+            name=name,
+            units=MM3,
+            axis_labels=PATIENT_AXES,
+            blending="opaque" if body.colour[3] >= 1.0 else "translucent_no_depth",
+            metadata={"body": body},
+            **looks_like,
+        )
+        model.layers.append(layer)
+
+
+def look_from(model: Model, eye: Eye) -> None:
+    """Turn the 3-D picture: the patient's right and left are never swapped, whatever the direction."""
+    camera = model.scene.camera
+    camera.orientation = LPS_ORIENTATION
+    camera.center = tuple(float(v) for v in eye.centre_lps[::-1])
+    camera.set_view_direction(tuple(eye.looking_lps[::-1]), tuple(eye.up_lps[::-1]))
+    camera.zoom = max(min(model.canvas.size) / eye.height_mm, 1e-3)

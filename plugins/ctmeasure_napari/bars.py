@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,11 +27,15 @@ from ctmeasure.errors import CtmeasureError
 from ctmeasure.planning.cautions import CAUTIONS, SHORT_CAUTION
 
 from .convert import EchoGuard
+from .keeper import Keeper
+from .panes import FREE, SLABS
 from .style import named
 from .workbench import Workbench
 from .worker import Recompute
 
-STRIP_PX = 290
+STRIP_PX = 246
+LARGE_SOLID_PX = 640
+"""Width of the strip while the 3-D picture has the large place."""
 
 
 class Soon:
@@ -40,15 +45,17 @@ class Soon:
     ----------
     parent
         Owns the timer.
+    delay_ms
+        How long a moment is.
     """
 
     DELAY_MS = 40
 
-    def __init__(self, parent: QWidget) -> None:
+    def __init__(self, parent: QWidget, delay_ms: int = DELAY_MS) -> None:
         self._act: Callable[[], None] | None = None
         self._timer = QTimer(parent)
         self._timer.setSingleShot(True)
-        self._timer.setInterval(self.DELAY_MS)
+        self._timer.setInterval(delay_ms)
         self._timer.timeout.connect(self._run)
 
     def __call__(self, act: Callable[[], None]) -> None:
@@ -83,14 +90,15 @@ class PlaneChooser(QComboBox):
         self._guard = EchoGuard()
         self._built: tuple[Any, ...] = ()
         self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
-        self.setMinimumContentsLength(12)
+        self.setMinimumContentsLength(10)
         self.activated.connect(self._chosen)
         workbench.listen(self.show_case)
         self.show_case()
 
     def _chosen(self, index: int) -> None:
-        if not self._guard.busy:
-            self._workbench.choose_plane(self._number, self.itemData(index))
+        key = self.itemData(index)
+        if not self._guard.busy and key in self._workbench.choices:
+            self._workbench.choose_plane(self._number, key)
 
     def show_case(self) -> None:
         """Bring the list and the current plane up to date."""
@@ -106,11 +114,14 @@ class PlaneChooser(QComboBox):
                         item = self.model().item(self.count() - 1)
                         item.setEnabled(False)
                         item.setToolTip(f"missing: {choice.missing}")
-            self.setCurrentIndex(list(choices).index(self._workbench.panes[self._number].key))
+                self.addItem("free, turned by hand", FREE)
+                self.setItemData(self.count() - 1, "Alt and arrow keys turn the plane", Qt.ItemDataRole.ToolTipRole)
+            keys = [*choices, FREE]
+            self.setCurrentIndex(keys.index(self._workbench.panes[self._number].key))
 
 
 class TopBar(QWidget):
-    """Above the large pane: its plane, where that is, the grey window, names, fit.
+    """Above the large pane: its plane, where that is, the grey window, the slab, names, fit.
 
     Parameters
     ----------
@@ -124,72 +135,141 @@ class TopBar(QWidget):
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground, True)
         named(self)
         row = QHBoxLayout(self)
-        row.setContentsMargins(8, 4, 8, 4)
-        row.addWidget(QLabel("Plane"))
+        row.setContentsMargins(6, 2, 6, 2)
+        row.setSpacing(4)
         self.planes = PlaneChooser(workbench, 0)
+        self.planes.setToolTip("Plane of the large picture")
         row.addWidget(self.planes, 1)
         self.position = QLabel()
         self.position.setMinimumWidth(104)
         self.position.setToolTip("How far the plane was moved along its normal. Wheel or Page keys move it.")
         row.addWidget(self.position)
-        self.windows = QComboBox()
-        self.windows.setToolTip("Grey window")
-        self.windows.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
-        self.windows.setMinimumContentsLength(9)
-        self.windows.addItems(list(workbench.windows))
-        self.windows.activated.connect(lambda i: workbench.choose_window(self.windows.itemText(i)))
-        row.addWidget(self.windows)
+        self.windows = self._chooser(row, workbench.windows, workbench.choose_window, "Grey window")
+        self.slabs = self._chooser(row, SLABS, workbench.choose_slab, "How thick the planes are")
         self.names = QCheckBox("Names")
         self.names.setToolTip("Name every cross, not only the one in hand")
         self.names.toggled.connect(workbench.show_names)
         row.addWidget(self.names)
         self.fit = QPushButton("Fit")
-        self.fit.setToolTip("Show the whole picture. Control and wheel zoom.")
+        self.fit.setToolTip("Show the whole picture (F). Control and wheel zoom.")
         self.fit.clicked.connect(lambda _=False: workbench.fit_all())
         row.addWidget(self.fit)
         workbench.listen(self.show_case)
         self.show_case()
 
+    def _chooser(self, row: QHBoxLayout, names: Iterable[str], choose: Callable[[str], None], tip: str) -> QComboBox:
+        box = QComboBox()
+        box.setToolTip(tip)
+        box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        box.setMinimumContentsLength(8)
+        box.addItems(list(names))
+        box.activated.connect(lambda i: choose(box.itemText(i)))
+        row.addWidget(box)
+        return box
+
     def show_case(self) -> None:
-        """Bring the position and the switch up to date."""
+        """Bring the position and the switches up to date."""
         self.names.blockSignals(True)
         self.names.setChecked(self._workbench.names)
         self.names.blockSignals(False)
         self.position.setText(self._workbench.position_words(0))
+        if self.windows.findText(self._workbench.window_name) < 0:
+            self.windows.addItem(self._workbench.window_name)
+        self.windows.setCurrentIndex(self.windows.findText(self._workbench.window_name))
+        self.slabs.setCurrentIndex(self.slabs.findText(self._workbench.slab))
 
 
 class SideStrip(QWidget):
-    """The two planes beside the large one, each under its chooser.
+    """The two planes beside the large one, each under its chooser, and the 3-D picture under its own.
 
     Parameters
     ----------
     workbench
         Whom to ask.
     canvases
-        Their canvases as widgets.
+        Canvases of the two planes.
+    solid
+        Canvas of the 3-D picture.
+    look_from
+        Turns the 3-D picture: called with the name of a direction.
     """
 
-    def __init__(self, workbench: Workbench, canvases: tuple[QWidget, QWidget]) -> None:
+    def __init__(
+        self,
+        workbench: Workbench,
+        canvases: tuple[QWidget, QWidget],
+        solid: QWidget,
+        look_from: Callable[[str], None],
+    ) -> None:
         super().__init__()
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground, True)
         named(self)
         self.setFixedWidth(STRIP_PX)
         column = QVBoxLayout(self)
-        column.setContentsMargins(4, 4, 4, 0)
-        column.setSpacing(4)
-        self.planes = []
+        column.setContentsMargins(4, 2, 4, 0)
+        column.setSpacing(2)
+        self.planes: list[PlaneChooser] = []
+        self.gives_way: list[QWidget] = []
+        self._flat: list[QWidget] = []
         for number, canvas in enumerate(canvases, start=1):
-            row = QHBoxLayout()
             chooser = PlaneChooser(workbench, number)
-            row.addWidget(chooser, 1)
-            swap = QPushButton("Enlarge")
-            swap.setToolTip("Exchange with the large picture; so does a double click")
-            swap.clicked.connect(lambda _=False, number=number: workbench.swap(number))
-            row.addWidget(swap)
-            column.addLayout(row)
-            canvas.setMinimumSize(100, 100)
-            column.addWidget(canvas, 1)
+            row = self._row(chooser, partial(workbench.swap, number), "Exchange with the large picture")
+            self._add(column, row, canvas)
+            self._flat += [row, canvas]
             self.planes.append(chooser)
+        self.eyes = QComboBox()
+        self.eyes.setToolTip("From where the 3-D picture is looked at; drag it to turn it")
+        self.eyes.activated.connect(lambda i: look_from(self.eyes.itemText(i)))
+        self._add(column, self._row(self.eyes, self.enlarge_solid, "Make the 3-D picture large, or small again"), solid)
+
+    def _row(self, chooser: QComboBox, swap: Callable[[], None], tip: str) -> QWidget:
+        holder = QWidget()
+        row = QHBoxLayout(holder)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(3)
+        row.addWidget(chooser, 1)
+        button = QPushButton("Swap")
+        button.setToolTip(tip)
+        button.setStyleSheet("padding: 3px 6px;")
+        button.clicked.connect(lambda _=False: swap())
+        row.addWidget(button)
+        return holder
+
+    @staticmethod
+    def _add(column: QVBoxLayout, row: QWidget, canvas: QWidget) -> None:
+        column.addWidget(row)
+        canvas.setMinimumSize(100, 100)
+        column.addWidget(canvas, 1)
+
+    @property
+    def solid_is_large(self) -> bool:
+        """Whether the 3-D picture has the large place."""
+        return bool(self._flat) and not self._flat[0].isVisibleTo(self)
+
+    def enlarge_solid(self) -> None:
+        """The 3-D picture takes the large place, and gives it back when asked again."""
+        large = not self.solid_is_large
+        size = self.window().size()
+        for widget in self._flat:
+            widget.setVisible(not large)
+        for widget in self.gives_way:
+            widget.setVisible(not large)
+        self.setFixedWidth(LARGE_SOLID_PX if large else STRIP_PX)
+        QTimer.singleShot(0, lambda: self.window().resize(size))
+
+    def forget(self) -> None:
+        """Let go of the canvases when the window closes: they end with it, and not with whoever still holds the bar."""
+        self._flat.clear()
+        self.gives_way.clear()
+
+    def show_eyes(self, names: Iterable[str]) -> None:
+        """The directions there are."""
+        wanted = list(names)
+        if [self.eyes.itemText(i) for i in range(self.eyes.count())] != wanted:
+            at = self.eyes.currentText()
+            self.eyes.clear()
+            self.eyes.addItems(wanted)
+            self.eyes.setCurrentIndex(max(self.eyes.findText(at), 0))
 
 
 class BottomBar(QWidget):
@@ -203,19 +283,26 @@ class BottomBar(QWidget):
         Computes in a thread.
     path
         Where the case is saved; asked for when None.
+    keeper
+        Told what was saved; None keeps nothing.
     """
 
-    def __init__(self, workbench: Workbench, recompute: Recompute, path: Path | None = None) -> None:
+    def __init__(
+        self, workbench: Workbench, recompute: Recompute, path: Path | None = None, keeper: Keeper | None = None
+    ) -> None:
         super().__init__()
-        self._workbench, self._recompute, self._path = workbench, recompute, path
+        self._workbench, self._recompute, self._path, self._keeper = workbench, recompute, path, keeper
         self._saved: Any = None
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground, True)
         named(self)
         row = QHBoxLayout(self)
-        row.setContentsMargins(14, 5, 8, 6)
+        row.setContentsMargins(12, 2, 6, 2)
+        row.setSpacing(4)
         caution = named(QLabel(SHORT_CAUTION), "caution")
         caution.setToolTip("\n".join(CAUTIONS))
         row.addWidget(caution, 1)
+        self.kept = named(QLabel(), "hint")
+        row.addWidget(self.kept)
         self.undo = self._button("Undo", workbench.undo)
         self.redo = self._button("Redo", workbench.redo)
         self.compute = self._button("Recompute", self.start)
@@ -248,6 +335,9 @@ class BottomBar(QWidget):
     def show_case(self) -> None:
         """Bring the buttons up to date."""
         session, case = self._workbench.session, self._workbench.case
+        kept = self._keeper.words if self._keeper is not None else ""
+        self.kept.setText(kept)
+        self.kept.setVisible(bool(kept))
         for button, words in ((self.undo, session.undo_words), (self.redo, session.redo_words)):
             button.setEnabled(bool(words))
             button.setToolTip(words or "nothing")
@@ -280,11 +370,18 @@ class BottomBar(QWidget):
         path = self._path or self._ask()
         if path is None:
             return
+        if self._workbench.session.read_only:
+            self._workbench.say(f"{self._workbench.session.read_only}; save it under another name")
+            path = self._ask()
+            if path is None:
+                return
         try:
             save_case(self._workbench.case, path)
         except CtmeasureError as error:
             self._workbench.say(str(error))
             return
+        if self._keeper is not None:
+            self._keeper.saved(path)
         self._path, self._saved = path, self._workbench.case
         self.save.setText(f"Saved {datetime.now():%H:%M}")
 

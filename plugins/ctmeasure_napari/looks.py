@@ -10,6 +10,8 @@ SHADOW: RGBA = (0.0, 0.0, 0.0, 0.85)
 LANDMARK: RGBA = (1.0, 0.83, 0.30, 1.0)
 STRUCTURE: RGBA = (0.50, 0.83, 1.0, 1.0)
 HOLE: RGBA = (1.0, 1.0, 1.0, 1.0)
+DRAFT: RGBA = (1.0, 0.97, 0.80, 1.0)
+"""Clicks that are not enough yet for what they are clicked for."""
 NEUTRAL: RGBA = (0.72, 0.72, 0.72, 0.75)
 """Crosshair: one neutral grey in every plane."""
 

@@ -1,54 +1,38 @@
-"""The left panel: side, pseudonym, the five questions with their answers, and the point in hand."""
+"""The left panel: side, the five questions with their answers, the list under the open one, and what is in hand."""
 
 from __future__ import annotations
 
+from functools import partial
+
 from qtpy.QtCore import Qt
-from qtpy.QtGui import QResizeEvent
 from qtpy.QtWidgets import (
-    QComboBox,
     QFrame,
     QHBoxLayout,
+    QHeaderView,
     QLabel,
     QPushButton,
-    QScrollArea,
     QSizePolicy,
+    QTreeWidget,
+    QTreeWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
+from ctmeasure.app.live import LiveNumber, live_numbers
+from ctmeasure.case.answers import QUESTIONS
 from ctmeasure.report.figures.slices import side_words
 
-from . import looks
+from . import acts
+from .checklist import NOT_ENTERED, item_of, rows_of
 from .convert import EchoGuard
-from .scene import PointRef
+from .drawing_view import Drawing
+from .one_line import OneLine
 from .style import named
-from .texts import question_texts, scan_words, state_words
+from .texts import MISSING_WORDS, brief_texts, question_texts, scan_words, state_words
 from .workbench import Workbench
 
-WIDTH_PX = 394
-
-
-class OneLine(QLabel):
-    """A line that ends in an ellipsis where it does not fit; the whole text shows when pointed at."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._words = ""
-        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
-
-    def show_words(self, words: str, whole: str) -> None:
-        """Show these words, and the whole text when pointed at."""
-        self._words = words
-        self.setToolTip(whole)
-        self._fit()
-
-    def resizeEvent(self, event: QResizeEvent) -> None:
-        """Cut anew."""
-        super().resizeEvent(event)
-        self._fit()
-
-    def _fit(self) -> None:
-        self.setText(self.fontMetrics().elidedText(self._words, Qt.TextElideMode.ElideRight, max(self.width(), 40)))
+WIDTH_PX = 352
+COMPUTING = "being computed"
 
 
 class QuestionsPanel(QWidget):
@@ -64,76 +48,112 @@ class QuestionsPanel(QWidget):
         super().__init__()
         self._workbench = workbench
         self._guard = EchoGuard()
+        self.computing = False
+        self.opened = 2
+        self._live_of: object = None
+        self._live: tuple[LiveNumber, ...] = ()
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground, True)
         named(self)
         self.setFixedWidth(WIDTH_PX)
         column = QVBoxLayout(self)
-        column.setContentsMargins(14, 8, 12, 8)
-        column.setSpacing(3)
+        column.setContentsMargins(12, 4, 8, 4)
+        column.setSpacing(1)
         self.side = named(QLabel(), "side")
         self.scan = _text("hint")
-        self.state = _text("state")
         self.scan.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         head = QHBoxLayout()
         head.addWidget(self.side)
         head.addWidget(self.scan, 1)
         column.addLayout(head)
-        column.addSpacing(3)
+        self.state = named(OneLine(), "state")
         column.addWidget(self.state)
-        self.questions: list[tuple[QLabel, QLabel, OneLine]] = []
-        column.addWidget(self._questions(), 1)
-        self._point_box(column)
+        self.questions: list[tuple[QPushButton, QLabel]] = []
+        for number, words in enumerate(QUESTIONS, start=1):
+            button = named(QPushButton(), "head")
+            button.setToolTip(f"{words} Click: what is placed for it, and the whole answer")
+            button.clicked.connect(partial(self._open, number))
+            answer = _text("answer")
+            answer.setTextInteractionFlags(Qt.TextInteractionFlag.NoTextInteraction)
+            column.addWidget(button)
+            column.addWidget(answer)
+            self.questions.append((button, answer))
+        column.addWidget(named(QFrame(), "rule"))
+        self.list = self._list()
+        column.addWidget(self.list, 1)
+        column.addWidget(self._hand())
         workbench.listen(self.show_case)
         self.show_case()
 
-    def _questions(self) -> QScrollArea:
-        """The five questions; they scroll only where answers are longer than the smallest screen can hold."""
-        inner = QWidget()
-        column = QVBoxLayout(inner)
-        column.setContentsMargins(0, 0, 0, 0)
-        column.setSpacing(2)
-        for _ in question_texts(self._workbench.case, changed=False):
-            rows = (named(QLabel(), "question"), _text("answer"), named(OneLine(), "missing"))
-            for row in rows:
-                column.addWidget(row)
-            column.addSpacing(3)
-            self.questions.append(rows)
-        column.addStretch(1)
-        area = QScrollArea()
-        area.setWidgetResizable(True)
-        area.setFrameShape(QFrame.Shape.NoFrame)
-        area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        area.setWidget(inner)
-        return area
+    def _list(self) -> QTreeWidget:
+        tree = QTreeWidget()
+        tree.setHeaderLabels(["place", "state", "mm"])
+        tree.headerItem().setToolTip(2, "doubt: standard uncertainty an axis")
+        tree.setRootIsDecorated(False)
+        tree.setUniformRowHeights(True)
+        tree.setMinimumHeight(74)
+        header = tree.header()
+        header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
+        header.setSectionResizeMode(1, QHeaderView.ResizeMode.ResizeToContents)
+        header.setSectionResizeMode(2, QHeaderView.ResizeMode.ResizeToContents)
+        header.setStretchLastSection(False)
+        tree.setHeaderHidden(True)
+        tree.itemClicked.connect(lambda row, _column: self._workbench.start_placing(row.data(0, 256)))
+        return tree
 
-    def _point_box(self, column: QVBoxLayout) -> None:
-        column.addWidget(named(QFrame(), "rule"))
-        column.addSpacing(3)
+    def _hand(self) -> QWidget:
+        """What is in hand: its drawing, its sentence, and what can be said about it."""
+        box = QWidget()
+        column = QVBoxLayout(box)
+        column.setContentsMargins(0, 3, 0, 0)
+        column.setSpacing(3)
         row = QHBoxLayout()
-        row.addWidget(named(QLabel("Point"), "question"))
-        self.points = QComboBox()
-        self.points.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
-        self.points.setMinimumContentsLength(12)
-        self.points.activated.connect(self._chosen)
-        row.addWidget(self.points, 1)
-        self.go = QPushButton("Go to it")
-        self.go.setToolTip("Turn every plane to the point in hand")
-        self.go.clicked.connect(lambda: self._workbench.select(self._workbench.selected, go=True))
-        row.addWidget(self.go)
+        self.drawing = Drawing()
+        row.addWidget(self.drawing)
+        words = QVBoxLayout()
+        self.name = named(QLabel(), "question")
+        self.name.setWordWrap(True)
+        self.sentence = _text("answer")
+        self.sentence.setAlignment(Qt.AlignmentFlag.AlignTop)
+        words.addWidget(self.name)
+        words.addWidget(self.sentence, 1)
+        row.addLayout(words, 1)
         column.addLayout(row)
-        self.point = _text("answer")
-        self.point.setMinimumHeight(38)
-        self.point.setAlignment(Qt.AlignmentFlag.AlignTop)
+        self.point = named(OneLine(), "hint")
         column.addWidget(self.point)
-        hint = _text("hint")
-        keys = f"Drag a cross, or arrow keys {looks.NUDGE_MM:g} mm (shift {looks.LARGE_NUDGE_MM:g})."
-        hint.setText(f"{keys}\n{looks.FADE_WORDS}")
-        column.addWidget(hint)
+        buttons = QHBoxLayout()
+        buttons.setSpacing(3)
+        bench = self._workbench
+        self.next = self._button(buttons, "Next", bench.place_next, "The next thing nobody has said anything about (N)")
+        self.again = self._button(buttons, "Again", self._place_again, "Place it once more: repeats give its doubt")
+        self.absent = self._button(buttons, "Absent", lambda: bench.set_status("absent"), "It is not there (A)")
+        self.unseen = self._button(
+            buttons, "Not seen", lambda: bench.set_status("not_seen"), "It may be there, the scan does not show it (U)"
+        )
+        self.remove = self._button(buttons, "Clear", lambda: acts.remove(bench), "As if nobody had said anything")
+        column.addLayout(buttons)
+        return box
 
-    def _chosen(self, index: int) -> None:
-        if not self._guard.busy:
-            ref: PointRef | None = self.points.itemData(index)
-            self._workbench.select(tuple(ref) if ref else None, go=ref is not None)  # type: ignore[arg-type]
+    def _button(self, row: QHBoxLayout, words: str, act: object, tip: str) -> QPushButton:
+        button = QPushButton(words)
+        button.setToolTip(tip)
+        button.setStyleSheet("padding: 3px 6px;")
+        button.clicked.connect(lambda _=False: act())  # type: ignore[operator]
+        row.addWidget(button)
+        return button
+
+    def _open(self, number: int) -> None:
+        self.opened = number
+        self.show_case()
+
+    def _place_again(self) -> None:
+        bench = self._workbench
+        name = bench.placing.item.id if bench.placing else bench.selected[0] if bench.selected else ""
+        if name in bench.case.landmarks and bench.case.landmarks.placed(name):
+            bench.start_placing(name, again=True)
+        else:
+            bench.say("only a placed landmark can be placed again")
+
+    # showing ---------------------------------------------------------------------------------------------------------
 
     def show_case(self) -> None:
         """Bring every word up to date."""
@@ -143,34 +163,84 @@ class QuestionsPanel(QWidget):
         self.scan.setText(scan)
         self.scan.setToolTip(whole)
         state = state_words(case, changed=workbench.changed)
-        self.state.setText(workbench.message or state)
+        if case.results is None and self.computing:
+            state = "Being computed from the points as they stand."
+        said = workbench.message or workbench.session.read_only or state
+        self.state.show_words(said, said)
         stale = "false" if case.results is not None and not workbench.message else "true"
         if self.state.property("stale") != stale:
             self.state.setProperty("stale", stale)
             self.state.style().unpolish(self.state)
             self.state.style().polish(self.state)
-        for rows, text in zip(self.questions, question_texts(case, changed=workbench.changed), strict=True):
-            question, answer, missing = rows
-            question.setText(f"{text.number}  {text.question}")
-            answer.setText(text.answer)
-            missing.show_words(text.missing, text.all_missing)
-            missing.setVisible(bool(text.missing))
-        self._show_points()
-        self.point.setText(workbench.selected_words())
-        self.go.setEnabled(workbench.selected is not None)
+        self._show_answers()
+        self._show_list()
+        self._show_hand()
 
-    def _show_points(self) -> None:
-        marks = self._workbench.scene.points
-        wanted = [(mark.label, mark.ref) for mark in marks]
+    def _show_answers(self) -> None:
+        workbench, case = self._workbench, self._workbench.case
+        shown = workbench.dragging or case
+        state = COMPUTING if self.computing else state_words(case, changed=workbench.changed).lower().rstrip(".")
+        if shown.results is None and shown is not self._live_of:
+            self._live_of, self._live = shown, live_numbers(shown, workbench.volume.geometry)
+        briefs = brief_texts(shown, self._live, state=state)
+        wholes = question_texts(case, changed=workbench.changed)
+        for number, ((button, answer), brief, whole) in enumerate(zip(self.questions, briefs, wholes, strict=True), 1):
+            mark = "\N{BLACK DOWN-POINTING SMALL TRIANGLE}" if number == self.opened else ""
+            button.setText(f"{number}  {whole.question} {mark}")
+            count = len(whole.all_missing.splitlines())
+            left_out = f". {MISSING_WORDS.get(number, 'missing').capitalize()}: {count}" if count else ""
+            answer.setText(brief.rstrip(".") + left_out)
+            tip = "\n".join(t for t in (whole.answer, whole.missing and f"{whole.missing}") if t)
+            answer.setToolTip(tip.replace(". ", ".\n"))
+
+    def _show_list(self) -> None:
+        workbench = self._workbench
+        rows = rows_of(workbench.case, workbench.scene, self.opened)
+        in_hand, _ = acts.in_hand(workbench)
+        wanted = [
+            (row.item.id, row.item.label + (" *" if row.item.needed else ""), row.state, row.doubt) for row in rows
+        ]
         with self._guard.writing():
-            if [self.points.itemText(i) for i in range(1, self.points.count())] != [label for label, _ in wanted]:
-                self.points.clear()
-                self.points.addItem("none", None)
-                for label, ref in wanted:
-                    self.points.addItem(label, ref)
-            refs = [mark.ref for mark in marks]
-            selected = self._workbench.selected
-            self.points.setCurrentIndex(refs.index(selected) + 1 if selected in refs else 0)
+            found = [
+                (item.data(0, 256), item.text(0), item.text(1), item.text(2))
+                for item in (self.list.topLevelItem(i) for i in range(self.list.topLevelItemCount()))
+            ]
+            if found != wanted:
+                self.list.clear()
+                for item_id, label, state, doubt in wanted:
+                    entry = QTreeWidgetItem([label, state, doubt])
+                    entry.setData(0, 256, item_id)
+                    entry.setToolTip(0, item_of(item_id).sentence)
+                    if state == NOT_ENTERED:
+                        font = entry.font(0)
+                        font.setItalic(True)
+                        entry.setFont(1, font)
+                    self.list.addTopLevelItem(entry)
+            for i, (item_id, *_) in enumerate(wanted):
+                if item_id == in_hand:
+                    self.list.setCurrentItem(self.list.topLevelItem(i))
+                    return
+            self.list.setCurrentItem(None)
+
+    def _show_hand(self) -> None:
+        workbench = self._workbench
+        name, _ = acts.in_hand(workbench)
+        for button in (self.again, self.absent, self.unseen, self.remove):
+            button.setEnabled(bool(name) and not workbench.session.read_only)
+        if not name:
+            self.drawing.show_item(None, workbench.case.side)
+            self.name.setText("Nothing in hand")
+            self.sentence.setText("Choose from the list, click a cross, or press Next.")
+        else:
+            item = item_of(name)
+            self.drawing.show_item(item, workbench.case.side)
+            doing = (
+                "" if workbench.placing is None else f" ({item.clicks_words(workbench.placing.clicks(workbench.case))})"
+            )
+            self.name.setText(item.label[:1].upper() + item.label[1:])
+            self.sentence.setText(item.sentence + doing)
+        words = workbench.selected_words()
+        self.point.show_words(words, words)
 
 
 def _text(name: str) -> QLabel:

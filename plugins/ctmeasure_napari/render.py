@@ -43,7 +43,8 @@ class PaneView:
 
     ``values`` is the reformat along ``plane``; ``focus_lps`` the crosshair; ``selected`` the landmark point in hand;
     ``held_at_lps`` where that point is being dragged to, before it is let go; ``px_per_mm`` the zoom; ``brief`` writes
-    only the side into the corner and leaves out the structures' names.
+    only the side into the corner and leaves out the structures' names; ``draft_lps`` (n, 3) are clicks of something
+    that is not whole yet; ``caption`` is written under the plane's name.
     """
 
     plane: PlaneSpec
@@ -55,6 +56,8 @@ class PaneView:
     held_at_lps: Floats | None = None
     names: bool = False
     brief: bool = False
+    draft_lps: Floats | None = None
+    caption: str = ""
 
 
 def render(scene: CaseScene, view: PaneView) -> PaneLayers:
@@ -97,12 +100,16 @@ def render(scene: CaseScene, view: PaneView) -> PaneLayers:
         if strength > 0.0:
             held[mark.ref] = (float(down), float(right))
             _landmark(mark, held[mark.ref], strength, view, pieces, words, named)
+    if view.draft_lps is not None and len(view.draft_lps):
+        pieces += _draft(view.draft_lps, plane)
     return PaneLayers(
         picture=_picture(view),
         lines=_joined(pieces, plane),
         words=_apart(words, view.px_per_mm, plane),
         edges={edge: plane.edge_letters(edge)[:2] for edge in EDGES},  # type: ignore[arg-type]
-        title=scene.title if view.brief else f"{scene.title}\n{plane.name}",
+        title=scene.title.split()[0]
+        if view.brief
+        else "\n".join(t for t in (scene.title, plane.name, view.caption) if t),
         held=held,
     )
 
@@ -185,13 +192,33 @@ def _landmark(
 ) -> None:
     """Draw one landmark point: its cross, its ellipse, its name."""
     selected = mark.ref == view.selected
+    if mark.kind != "landmark" and not selected:
+        at = np.array(at_flat)
+        half = np.array([TICK_MM, 0.0])
+        own = looks.STRUCTURE if mark.kind == "structure" else looks.HOLE
+        pieces.append((np.stack([at - half, at + half])[None], looks.faded(own, strength)))
+        return
     colour = looks.faded(looks.LANDMARK, strength)
     pieces.append((_cross(*at_flat, selected), colour))
     if mark.covariance is not None:
         pieces.append((_ellipse(mark.covariance, view.plane, *at_flat), looks.faded(colour, 0.9)))
-    if selected or (view.names and mark.ref[0] not in named):
+    if selected or (view.names and mark.kind == "landmark" and mark.ref[0] not in named):
         named.add(mark.ref[0])  # a ring is named once
         words.insert(0 if selected else len(words), Word(mark.label, at_flat, looks.LANDMARK, 24.0))
+
+
+def _draft(points_lps: Floats, plane: PlaneSpec) -> list[Piece]:
+    """Small open squares at the clicks and a broken line through them in order."""
+    flat, away = flat_from_lps(plane, points_lps), np.abs(plane.offset_mm(points_lps))
+    pieces: list[Piece] = []
+    for (down, right), distance in zip(flat, away, strict=True):
+        a = TICK_MM
+        corners = np.array([[down - a, right - a], [down - a, right + a], [down + a, right + a], [down + a, right - a]])
+        strength = max(looks.strength(float(distance)), looks.FAINTEST)
+        pieces.append((np.stack([corners, np.roll(corners, -1, axis=0)], axis=1), looks.faded(looks.DRAFT, strength)))
+    if len(points_lps) > 1:
+        pieces.append((_centre_line(points_lps, plane, np.inf), looks.faded(looks.DRAFT, 0.8)))
+    return pieces
 
 
 def _cross(down: float, right: float, selected: bool) -> Floats:

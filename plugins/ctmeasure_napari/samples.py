@@ -6,8 +6,8 @@ from typing import Any
 
 from ctmeasure.app.opened import open_sample
 
+from .greys import grey_windows
 from .plain import volume_layer
-from .workbench import grey_windows
 
 LayerTuple = tuple[Any, dict[str, Any], str]
 

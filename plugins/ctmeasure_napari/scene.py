@@ -22,7 +22,11 @@ from .solids import Solid, ball, swept
 
 Floats = npt.NDArray[np.float64]
 PointRef = tuple[str, int]
-"""A point of a landmark: its id and index."""
+"""A point that can be taken in hand: a landmark's id and index; structures and holes have a prefix before theirs."""
+KEEP, HOLE_REF = "keep/", "hole/"
+"""Prefixes of the ids of structures to keep clear of, and of holes that were asked for."""
+HANDLES_UP_TO = 24
+"""A structure of more points than this came from elsewhere and is not moved point by point."""
 
 PAIRS_DRAWN = 1
 """Only the first pair of holes is drawn on the planes; the others stand in the report."""
@@ -30,12 +34,16 @@ PAIRS_DRAWN = 1
 
 @dataclass(frozen=True, eq=False, slots=True)
 class PointMark:
-    """One landmark point: where it is and how well it is known (covariance (3, 3), mm^2; None when unknown)."""
+    """One point: where it is and how well it is known (covariance (3, 3), mm^2; None when unknown).
+
+    ``kind`` is what it belongs to.
+    """
 
     ref: PointRef
     label: str
     point_lps: Floats
     covariance: Floats | None
+    kind: Literal["landmark", "structure", "hole"] = "landmark"
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -89,7 +97,8 @@ def case_scene(case: Case) -> CaseScene:
         for mark in (_structure(structure),)
         if mark
     ]
-    return CaseScene(case.side, tuple(_points(case)), (*bodies, *_holes(case)))
+    points = (*_points(case), *_structure_points(case), *_hole_points(case))
+    return CaseScene(case.side, points, (*bodies, *_holes(case)))
 
 
 def point_label(ref: PointRef) -> str:
@@ -100,6 +109,10 @@ def point_label(ref: PointRef) -> str:
     >>> point_label(("umbo", 0)), point_label(("annulus", 2)), point_label(("anchor_1", 1))
     ('umbo', 'drum rim 3', 'hole 1, direction')
     """
+    if ref[0].startswith(KEEP):
+        return f"{structure_term(ref[0].removeprefix(KEEP)).label} {ref[1] + 1}"
+    if ref[0].startswith(HOLE_REF):
+        return _hole_label(ref[0].removeprefix(HOLE_REF))
     term = landmark_term(ref[0])
     if term.kind == "anchor":
         return f"{term.label}, direction" if ref[1] else term.label
@@ -118,6 +131,21 @@ def _points(case: Case) -> Iterator[PointMark]:
             known = covariance if np.isfinite(covariance).all() else None
             ref = (landmark.id, index)
             yield PointMark(ref, point_label(ref), doubt.mean_lps, known)
+
+
+def _structure_points(case: Case) -> Iterator[PointMark]:
+    """The clicked points of structures, so that they can be moved."""
+    for structure in case.structures:
+        if len(structure.points) <= HANDLES_UP_TO:
+            for index, point in enumerate(structure.points_lps):
+                ref = (KEEP + structure.id, index)
+                yield PointMark(ref, point_label(ref), point, None, "structure")
+
+
+def _hole_points(case: Case) -> Iterator[PointMark]:
+    for site in case.sites:
+        ref = (HOLE_REF + site.id, 0)
+        yield PointMark(ref, point_label(ref), np.asarray(site.entry_lps, dtype=np.float64), None, "hole")
 
 
 def _structure(structure: Structure) -> BodyMark | None:

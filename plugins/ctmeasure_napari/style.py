@@ -15,6 +15,20 @@ NAME = "ctmeasure"
 HEADING_PT = 12
 SIDE_PT = 20
 
+LARGER = 2
+"""The large-type switch makes every size this many times as large."""
+
+
+def sheet(*, large: bool = False) -> str:
+    """The style sheet, in one of two sizes of type."""
+    if not large:
+        return SHEET
+    found = SHEET
+    for size in (SMALLEST_TYPE_PT, HEADING_PT, SIDE_PT):
+        found = found.replace(f"font-size: {size}pt", f"font-size: {size * LARGER}.0pt")
+    return found
+
+
 SHEET = f"""
 QWidget#{NAME} {{ background: #23262b; }}
 QWidget#{NAME} QWidget {{ font-size: {SMALLEST_TYPE_PT}pt; color: #eceef0; background: transparent; }}
@@ -34,6 +48,14 @@ QWidget#{NAME} QComboBox QAbstractItemView {{ background: #2d3138; selection-bac
 QWidget#{NAME} QCheckBox {{ spacing: 6px; }}
 QWidget#{NAME} QProgressBar {{ border: 1px solid #59616c; background: #2d3138; text-align: center; }}
 QWidget#{NAME} QProgressBar::chunk {{ background: #59616c; }}
+QWidget#{NAME} QPushButton#head {{ text-align: left; border: none; background: transparent; padding: 1px 0;
+  font-size: {HEADING_PT}pt; font-weight: bold; color: #ffffff; }}
+QWidget#{NAME} QPushButton#head:hover {{ background: #2d3138; }}
+QWidget#{NAME} QTreeWidget {{ background: #1c1e22; border: 1px solid #3b414a; }}
+QWidget#{NAME} QTreeWidget::item {{ padding: 1px 0; }}
+QWidget#{NAME} QTreeWidget::item:selected {{ background: #59616c; color: #ffffff; }}
+QWidget#{NAME} QTextBrowser {{ background: #1c1e22; border: 1px solid #3b414a; }}
+QWidget#{NAME} QLineEdit {{ background: #1c1e22; border: 1px solid #59616c; padding: 2px 6px; }}
 QWidget#{NAME} QFrame#rule {{ background: #3b414a; max-height: 1px; border: none; }}
 """
 

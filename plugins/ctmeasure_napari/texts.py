@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from ctmeasure.anatomy.clock import clock_words
+from ctmeasure.app.live import LiveNumber
 from ctmeasure.case.answers import five_answers, header_line
 from ctmeasure.case.model import Case
+from ctmeasure.case.words import mm, with_interval
 from ctmeasure.report.figures.slices import side_words
 
 COMPUTED = "Computed from the points as they stand."
@@ -13,7 +17,7 @@ OUT_OF_DATE = "Not computed since the last change."
 NEVER = "Not computed yet."
 COMPUTED_QUESTIONS = (2, 3, 4)
 """Questions whose answer is a computed result; the others come from what was entered."""
-MISSING_WORDS = {3: "not assessed", 4: "note"}
+MISSING_WORDS = {3: "not assessed", 4: "notes"}
 """What the line under an answer is called; "missing" for the others."""
 
 
@@ -75,6 +79,68 @@ def question_texts(case: Case, *, changed: bool) -> tuple[QuestionText, ...]:
             shown = f"{MISSING_WORDS.get(answer.number, 'missing')}{count}: {'; '.join(missing)}"
         texts.append(QuestionText(answer.number, answer.question, said, shown, "\n".join(missing)))
     return tuple(texts)
+
+
+def brief_texts(case: Case, live: Sequence[LiveNumber], *, state: str) -> tuple[str, ...]:
+    """The five answers in the few words and numbers that matter, one each.
+
+    Parameters
+    ----------
+    case
+        With or without results.
+    live
+        The numbers as the points stand right now; used where nothing is computed.
+    state
+        What to say of an answer that is not there: "being computed", "not computed since the last change".
+
+    Returns
+    -------
+    tuple of str
+    """
+    result = case.results
+    answers = five_answers(case)
+    left = "; ".join(answers[0].sentences)
+    drum = answers[1].sentences[0]
+    if result is None:
+        drum = _live_words(live, "drum_lateralisation", "medial face perpendicular", "outside the rim") or state
+    return (left, drum, _brief_holes(case, state), _brief_length(case, live, state), "; ".join(answers[4].sentences))
+
+
+def _live_words(live: Sequence[LiveNumber], measurand: str, qualifier: str, words: str) -> str:
+    found = next((n for n in live if n.id == measurand and n.qualifier == qualifier), None)
+    if found is None:
+        return ""
+    return f"{mm(found.value_mm)} mm {words} ({mm(found.low_95)} to {mm(found.high_95)}), preliminary"
+
+
+def _brief_holes(case: Case, state: str) -> str:
+    result = case.results
+    if result is None:
+        return state
+    if case.facts.plan_is_void or not result.pairs:
+        return five_answers(case)[2].sentences[0]
+    kept = [pair for pair in result.pairs if pair.verdict == "clear"]
+    pair = (kept or list(result.pairs))[0]
+    lead = (
+        f"{len(kept)} pairs keep every margin" if kept else f"no pair keeps every margin; {len(result.pairs)} caution"
+    )
+    hours = " and ".join(clock_words(hour) for hour in pair.clock_hours)
+    near = ""
+    if pair.clearance is not None:
+        near = f", least gap {with_interval(pair.clearance)}"
+    return f"{lead}. First: {hours} o'clock{near}"
+
+
+def _brief_length(case: Case, live: Sequence[LiveNumber], state: str) -> str:
+    result = case.results
+    if result is None:
+        words = _live_words(live, "drum_to_footplate", "", "drum to footplate")
+        return f"{words}; sizes: {state}" if words else state
+    whole = five_answers(case)[3].sentences[0]
+    # the contacts stand in the whole answer; everything with a number stays
+    lead, colon, numbers = whole.partition(": ")
+    kind = ", ".join(lead.split(", ")[:2])
+    return f"{kind}{colon}{numbers}" if colon else whole
 
 
 def title_words(case: Case) -> str:

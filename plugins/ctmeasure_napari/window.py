@@ -1,8 +1,9 @@
-"""Open the window: a session, three panes, the five questions, the bars."""
+"""Open the window: a session, three planes, the 3-D picture, the five questions, the unrolled wall, the bars."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -10,15 +11,21 @@ from ctmeasure.app.session import Session
 from ctmeasure.case.model import Case, check_scan_belongs
 from ctmeasure.volume.volume import Volume
 
-from . import adapter
+from . import adapter, frame
 from .bars import BottomBar, SideStrip, Soon, TopBar
+from .keeper import Keeper
+from .map_view import WallPanel
 from .panel import QuestionsPanel
+from .solid_view import SolidView
 from .texts import title_words
 from .workbench import Workbench
-from .worker import Compute, Recompute, library_compute
+from .worker import Compute, Recompute
 
 WIDTH_PX, HEIGHT_PX = 1366, 768
 """The smallest screen that must hold everything."""
+MAP_PX = 176
+SETTLE_MS = 150
+"""Computing begins when nothing was changed for this long."""
 
 
 @dataclass(eq=False)
@@ -32,16 +39,29 @@ class CaseWindow:
     top: TopBar
     strip: SideStrip
     bottom: BottomBar
-    soon: Soon
+    wall: WallPanel
+    solid: SolidView
+    main: Any
+    keeper: Keeper | None = None
+    timers: list[Soon] = field(default_factory=list)
+    stops: list[Callable[[], object]] = field(default_factory=list)
 
     def close(self) -> None:
         """Stop computing and listening; the toolkit's window is closed by whoever opened it."""
-        self.soon.stop()
+        for timer in self.timers:
+            timer.stop()
         self.let_go()
 
     def let_go(self) -> None:
         """Stop computing and listening after the widgets are gone."""
         self.recompute.close()
+        for stop in self.stops:
+            stop()
+        self.stops.clear()
+        self.strip.forget()
+        self.main = None
+        if self.keeper is not None:
+            self.keeper.close()
         self.workbench.close()
 
 
@@ -51,7 +71,9 @@ def open_window(
     volume: Volume,
     block: bool = True,
     path: Path | None = None,
-    compute: Compute = library_compute,
+    compute: Compute | None = None,
+    keep: bool = False,
+    live: bool = False,
 ) -> CaseWindow:
     """Open a case with its scan in a window of its own.
 
@@ -64,7 +86,11 @@ def open_window(
     path
         Where the case is saved; asked for when None.
     compute
-        What recomputes the case.
+        What recomputes the case; the library when None.
+    keep
+        Write every act into the journal, come back as left, and hold the case against a second writer.
+    live
+        Compute by itself after every change.
 
     Returns
     -------
@@ -74,11 +100,16 @@ def open_window(
     ------
     ctmeasure.errors.CaseError
         When the scan is another's.
+    ctmeasure.errors.CtmeasureError
+        When nothing can be drawn here.
     """
     check_scan_belongs(case, volume)
+    keeper = Keeper(case, volume, path) if keep else None
     viewer = adapter.new_viewer(title_words(case))
-    window = build_window(viewer, Session(case, volume), path=path, compute=compute)
-    adapter.show_window(viewer, WIDTH_PX, HEIGHT_PX)
+    session = keeper.session if keeper else Session(case, volume)
+    window = build_window(viewer, session, path=path, compute=compute, keeper=keeper, live=live)
+    adapter.reveal(viewer)
+    frame.size_window(window.main, WIDTH_PX, HEIGHT_PX)
     if block:
         adapter.run()
         window.close()
@@ -86,7 +117,13 @@ def open_window(
 
 
 def build_window(
-    viewer: Any, session: Session, *, path: Path | None = None, compute: Compute = library_compute
+    viewer: Any,
+    session: Session,
+    *,
+    path: Path | None = None,
+    compute: Compute | None = None,
+    keeper: Keeper | None = None,
+    live: bool = False,
 ) -> CaseWindow:
     """Build our window into a napari viewer.
 
@@ -99,7 +136,11 @@ def build_window(
     path
         Where the case is saved; asked for when None.
     compute
-        What recomputes the case.
+        What recomputes the case; the library when None.
+    keeper
+        Writes every act down; None keeps nothing.
+    live
+        Compute by itself after every change.
 
     Returns
     -------
@@ -114,17 +155,56 @@ def build_window(
     models = (viewer, adapter.new_model(), adapter.new_model())
     workbench = Workbench(session, models)
     recompute = Recompute(session, compute)
-    panel, top = QuestionsPanel(workbench), TopBar(workbench)
-    strip = SideStrip(workbench, (adapter.canvas_widget(models[1]), adapter.canvas_widget(models[2])))
-    bottom = BottomBar(workbench, recompute, path)
+    panel, top, wall = QuestionsPanel(workbench), TopBar(workbench), WallPanel(workbench)
+    solid = SolidView(workbench, adapter.new_solid_model())
+    canvases = (adapter.canvas_widget(models[1]), adapter.canvas_widget(models[2]))
+    strip = SideStrip(workbench, canvases, adapter.canvas_widget(solid.model), solid.look_from)
+    bottom = BottomBar(workbench, recompute, path, keeper)
     dock = adapter.add_dock(viewer, panel, name="Questions", area="left")
-    adapter.add_dock(viewer, top, name="Plane", area="top")
-    adapter.add_dock(viewer, strip, name="Other planes", area="right")
-    adapter.add_dock(viewer, bottom, name="Steps", area="bottom")
-    adapter.arrange(viewer, dock)
+    strip.gives_way = [adapter.add_dock(viewer, top, name="Plane", area="top"), wall.legend]
+    adapter.add_dock(viewer, strip, name="Other planes and 3-D", area="right")
+    wall.setFixedHeight(MAP_PX)
+    adapter.add_dock(viewer, wall, name="Canal wall", area="bottom")
+    main = frame.arrange(dock)
+    frame.add_lower_bar(main, bottom)
     adapter.set_title(viewer, title_words(session.case))
-    soon = Soon(panel)
+    soon, settle, solid_soon = Soon(panel), Soon(panel, SETTLE_MS), Soon(panel, 2 * SETTLE_MS)
     workbench.later = soon
-    window = CaseWindow(viewer, workbench, recompute, panel, top, strip, bottom, soon)
-    adapter.on_destroyed(dock, window.let_go)
+    window = CaseWindow(
+        viewer, workbench, recompute, panel, top, strip, bottom, wall, solid, main, keeper, [soon, settle, solid_soon]
+    )
+    _follow(window, settle, solid_soon, live=live)
+    if keeper is not None:
+        keeper.attach(workbench)
+    frame.on_destroyed(dock, window.let_go)
     return window
+
+
+def _follow(window: CaseWindow, settle: Soon, solid_soon: Soon, *, live: bool) -> None:
+    """What happens by itself: the 3-D picture follows the case, and computing follows changes."""
+
+    def show_solid() -> None:
+        window.solid.show_case()
+        window.strip.show_eyes(window.solid.eyes)
+
+    def changed(case: Case) -> None:
+        solid_soon(show_solid)
+        if live and case.results is None:
+            settle(start)
+
+    def start() -> None:
+        window.recompute.renew()
+        window.panel.computing = window.recompute.running
+        window.panel.show_case()
+        window.bottom.show_case()
+
+    def ended(_message: str) -> None:
+        window.panel.computing = window.recompute.running
+
+    window.recompute.ended.connect(ended)
+    # A connection is invisible to the garbage collector: it is taken off by hand, or the window would live on.
+    window.stops += [
+        window.workbench.session.listen(changed),
+        lambda: window.recompute.ended.disconnect(ended),
+    ]
+    changed(window.workbench.case)

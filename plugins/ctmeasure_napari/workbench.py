@@ -3,45 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from functools import partial
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from ctmeasure.app.commands import MoveLandmark
+from ctmeasure.anatomy.vocabulary import Status
+from ctmeasure.app.commands import Command
 from ctmeasure.app.session import Session
 from ctmeasure.case.model import Case
 from ctmeasure.errors import CtmeasureError
-from ctmeasure.report.figures.slices import BONE_WINDOW_HU, GREY_PERCENTILES
-from ctmeasure.volume.reformat import PlaneSpec, reformat
+from ctmeasure.planning.results import ZoneCell
+from ctmeasure.volume.reformat import PlaneSpec
 from ctmeasure.volume.volume import Volume
 
-from . import adapter, looks
-from .adapter import Flat, Model, MouseHooks
-from .convert import EchoGuard, lps_from_flat, moved_in_plane, through
-from .layers import PaneLayers
+from . import acts, looks, panes
+from .adapter import Model
+from .convert import EchoGuard, moved_in_plane, through
+from .greys import OWN, Window, dragged, grey_windows
+from .panes import FREE, SLABS, Look, Pane
+from .placing import Placing
 from .planes import Choice, first_planes, plane_choices
-from .render import PaneView, render
 from .scene import CaseScene, PointRef, case_scene, point_label
+from .wallmap import WallChart, wall_chart
 
 Floats = npt.NDArray[np.float64]
-Window = tuple[float, float]
-
-
-@dataclass(eq=False)
-class Pane:
-    """One picture: its model, which plane it shows, and what it showed last."""
-
-    model: Model
-    key: str
-    plane: PlaneSpec
-    values: Any = None
-    shown: PaneLayers | None = None
-    zoomed: bool = False
-    drag: tuple[PointRef, Floats] | None = None
-    guard: EchoGuard = field(default_factory=EchoGuard)
 
 
 class Workbench:
@@ -61,28 +48,37 @@ class Workbench:
     """
 
     def __init__(self, session: Session, models: tuple[Model, Model, Model]) -> None:
+        from .hands import connect
+
         if session.volume is None:
             raise CtmeasureError("a case without its scan", expected="the scan", action="open the case with --scan")
         self.session = session
         self.volume: Volume = session.volume
         self.windows = grey_windows(self.volume)
         self.window_name = next(iter(self.windows))
+        self.slab = next(iter(SLABS))
         self.names = False
         self.selected: PointRef | None = None
+        self.placing: Placing | None = None
+        self.wall_cell: ZoneCell | None = None
         self.changed = False
         self.message = ""
+        self.observer = ""
         self.guard = EchoGuard()
         self.later: Callable[[Callable[[], None]], None] = lambda act: act()
         """Runs what may wait a moment; the window replaces it by a timer, so that quick scrolling stays quick."""
+        self.dragging: Case | None = None
+        """The case as it would be if the point were let go here."""
         self._listeners: list[Callable[[], None]] = []
         self.choices: dict[str, Choice] = plane_choices(session.case, self.volume.geometry)
         self.scene: CaseScene = case_scene(session.case)
+        self.chart: WallChart = wall_chart(session.case)
         keys = first_planes(self.choices)
         self.panes = tuple(Pane(model, key, self._plane(key)) for model, key in zip(models, keys, strict=True))
         self.in_use: Pane = self.panes[0]
         self.focus_lps: Floats = np.array(self.panes[2].plane.origin_lps)
         for pane in self.panes:
-            self._connect(pane)
+            connect(self, pane)
         self._stop_listening = session.listen(self._case_changed)
         self.refresh()
 
@@ -92,6 +88,11 @@ class Workbench:
     def case(self) -> Case:
         """The session's case."""
         return self.session.case
+
+    @property
+    def window(self) -> Window:
+        """Lowest and highest grey value shown."""
+        return self.windows[self.window_name]
 
     def listen(self, listener: Callable[[], None]) -> None:
         """Call after anything changed that a widget may show."""
@@ -119,28 +120,13 @@ class Workbench:
             listener()
 
     def _draw(self, pane: Pane) -> None:
-        plane = through(pane.plane, self.focus_lps)
-        if pane.values is None or plane != pane.values.spec:
-            pane.values = reformat(self.volume, plane)
-        held = pane.drag[1] if pane.drag else None
-        view = PaneView(
-            plane=pane.values.spec,
-            values=pane.values.image,
-            focus_lps=self.focus_lps,
-            window=self.windows[self.window_name],
-            px_per_mm=adapter.zoom_of(pane.model),
-            selected=self.selected,
-            held_at_lps=held,
-            names=self.names,
-            brief=pane is not self.panes[0],
-        )
-        pane.shown = render(self.scene, view)
-        with pane.guard.writing():
-            adapter.show(pane.model, pane.shown)
+        draft = np.array(self.placing.draft if self.placing else (), dtype=np.float64).reshape(-1, 3)
+        look = Look(self.scene, self.focus_lps, self.window, self.slab, self.selected, self.names, draft)
+        panes.draw(pane, self.volume, look, large=pane is self.panes[0])
 
     def fit(self, pane: Pane) -> None:
         """Show the whole picture of one pane."""
-        self._fit_camera(pane)
+        panes.fit(pane)
         self._draw(pane)
 
     def fit_all(self) -> None:
@@ -148,12 +134,7 @@ class Workbench:
         for pane in self.panes:
             self.fit(pane)
 
-    def _fit_camera(self, pane: Pane) -> None:
-        pane.zoomed = False
-        with pane.guard.writing():
-            adapter.fit(pane.model, pane.plane.width_mm, pane.plane.height_mm)
-
-    # what a person does ----------------------------------------------------------------------------------------------
+    # planes ----------------------------------------------------------------------------------------------------------
 
     def choose_plane(self, number: int, key: str) -> None:
         """Turn a pane to a plane, at the place its recipe gives; the crosshair follows the short way.
@@ -172,15 +153,22 @@ class Workbench:
         pane = self.panes[number]
         pane.key, pane.plane = key, choice.plane
         self.focus_lps = self.focus_lps - choice.plane.offset_mm(self.focus_lps) * choice.plane.normal_lps
-        self._fit_camera(pane)
+        panes.fit(pane)
         self.refresh()
 
     def swap(self, number: int) -> None:
         """Exchange a small pane's plane with the large one's."""
         large, small = self.panes[0], self.panes[number]
         (large.key, large.plane), (small.key, small.plane) = (small.key, small.plane), (large.key, large.plane)
-        self._fit_camera(large)
-        self._fit_camera(small)
+        panes.fit(large)
+        panes.fit(small)
+        self.refresh()
+
+    def turn(self, pane: Pane, *, about: str, by_deg: float) -> None:
+        """Turn a pane's plane by hand around the crosshair: from then on it is a free plane."""
+        pane.plane = panes.turned(through(pane.plane, self.focus_lps), self.focus_lps, about=about, by_deg=by_deg)
+        pane.key = FREE
+        self.in_use = pane
         self.refresh()
 
     def step(self, pane: Pane, distance_mm: float) -> None:
@@ -188,23 +176,60 @@ class Workbench:
         self.in_use = pane
         self.look_at(self.focus_lps + distance_mm * through(pane.plane, self.focus_lps).normal_lps)
 
-    def look_at(self, point_lps: Floats) -> None:
+    def look_at(self, point_lps: npt.ArrayLike) -> None:
         """Put the crosshair there; every plane follows. A place outside the scan is refused with a sentence."""
-        if not bool(self.volume.geometry.contains_lps(point_lps)):
+        point = np.array(point_lps, dtype=np.float64)
+        if not bool(self.volume.geometry.contains_lps(point)):
             self.say("the scan ends here")
             return
-        self.focus_lps = np.array(point_lps, dtype=np.float64)
+        self.focus_lps = point
         self.message = ""
         self.refresh()
 
+    def go_to_wall(self, hours: float, rim_mm: float) -> None:
+        """Put the crosshair on the canal wall under a place of the unrolled map, and take that cell in hand."""
+        self.wall_cell = self.chart.cell_at(hours, rim_mm)
+        entry = self.wall_cell.entry_lps if self.wall_cell is not None else None
+        point = entry if entry is not None else self.chart.wall_point_lps(hours, rim_mm)
+        if point is None:
+            self.say("no wall was found there" if self.chart.scene else self.chart.why)
+        else:
+            self.look_at(point)
+
+    # points ----------------------------------------------------------------------------------------------------------
+
+    def clicked(self, pane: Pane, point_lps: Floats) -> None:
+        """A click that took hold of nothing: place what is being placed, else put the crosshair there."""
+        self.in_use = pane
+        if self.placing is None:
+            self.selected = None
+            self.look_at(point_lps)
+        elif not bool(self.volume.geometry.contains_lps(point_lps)):
+            self.say("nothing was placed: the scan ends here")
+        else:
+            acts.place(self, point_lps)
+
+    def may_take(self, ref: PointRef) -> bool:
+        """Whether a press may take hold of a point: while placing, only of what is being placed."""
+        if self.placing is None:
+            return True
+        item = self.placing.item
+        own = item.id if item.what == "landmark" else acts.structure_ref(item.id)
+        return ref[0] == own and not self.placing.again
+
     def select(self, ref: PointRef | None, *, go: bool = False) -> None:
-        """Take a landmark point in hand; with ``go`` the planes turn to it."""
+        """Take a point in hand; with ``go`` the planes turn to it."""
         self.selected = ref
         mark = self.scene.point(ref) if ref else None
         if go and mark is not None:
             self.look_at(mark.point_lps)
         else:
             self.refresh()
+
+    def let_go(self) -> None:
+        """Nothing in hand and nothing being placed."""
+        self.placing, self.wall_cell = None, None
+        self.select(None)
 
     def nudge(self, pane: Pane, *, down_mm: float = 0.0, right_mm: float = 0.0) -> None:
         """Move the selected point parallel to a pane's plane; without one, a step up or down moves the plane."""
@@ -217,36 +242,98 @@ class Workbench:
         self.move(mark.ref, moved_in_plane(plane, mark.point_lps, down_mm=down_mm, right_mm=right_mm))
 
     def move(self, ref: PointRef, point_lps: Floats) -> None:
-        """Put a landmark point elsewhere: one step that undo takes back. A place outside the scan is refused."""
+        """Put a point elsewhere: one step that undo takes back. A place outside the scan is refused."""
+        self.dragging = None
         if not bool(self.volume.geometry.contains_lps(point_lps)):
             self.say(f"{point_label(ref)} was not moved: the scan ends here")
             self.refresh()
             return
-        x, y, z = (float(v) for v in point_lps)
-        self._try(lambda: self.session.do(MoveLandmark(ref[0], ref[1], (x, y, z))))
+        self.do(acts.move_command(self, ref, point_lps))
+
+    def drag(self, pane: Pane, ref: PointRef, point_lps: Floats) -> None:
+        """Show a point where it would come to lie."""
+        self.in_use = pane
+        pane.drag = (ref, point_lps)
+        self.dragging = acts.dragged_case(self, ref, point_lps)
+        self._draw(pane)
+        self.later(self._tell)
+
+    def move_hole(self, label: str, hours: float, rim_mm: float) -> None:
+        """Put a hole of the map elsewhere on the wall."""
+        acts.move_hole(self, label, hours, rim_mm)
+
+    def start_placing(self, item_id: str, *, again: bool = False) -> None:
+        """Begin to place something: the large pane turns to its plane."""
+        acts.start_placing(self, item_id, again=again)
+
+    def place_next(self) -> None:
+        """Begin to place the next thing of the list."""
+        acts.place_next(self)
+
+    def end_placing(self) -> None:
+        """Placing ends; what is placed stays."""
+        acts.end_placing(self)
+
+    def set_status(self, status: Status) -> None:
+        """Say that what is in hand is absent or not seen."""
+        acts.set_status(self, status)
+
+    def do(self, command: Command) -> None:
+        """Do something to the case; what does not fit is said, and nothing changes."""
+        self._try(lambda: self.session.do(command))
 
     def undo(self) -> None:
-        """Take the last step back."""
-        self.session.undo()
+        """Take the last step back: first a click of an unfinished draft, else the last change of the case."""
+        self._try(lambda: acts.undo(self))
 
     def redo(self) -> None:
         """Do the step taken back again."""
-        self.session.redo()
+        self._try(lambda: acts.redo(self))
 
     def say(self, message: str) -> None:
         """Tell the person something in the window."""
         self.message = message
         self._tell()
 
+    # looks -----------------------------------------------------------------------------------------------------------
+
     def choose_window(self, name: str) -> None:
         """Choose the grey window by name."""
         self.window_name = name
         self.refresh()
 
+    def next_window(self) -> None:
+        """The next grey window."""
+        names = list(self.windows)
+        self.choose_window(names[(names.index(self.window_name) + 1) % len(names)])
+
+    def drag_window(self, right_px: float, down_px: float) -> None:
+        """Change the grey window by a drag."""
+        self.windows[OWN] = dragged(self.window, right_px, down_px)
+        self.choose_window(OWN)
+
+    def choose_slab(self, name: str) -> None:
+        """Choose how thick the planes are."""
+        self.slab = name
+        self.refresh()
+
+    def next_slab(self) -> None:
+        """The next thickness."""
+        names = list(SLABS)
+        self.choose_slab(names[(names.index(self.slab) + 1) % len(names)])
+
     def show_names(self, names: bool) -> None:
         """Name every landmark, or only the selected one."""
         self.names = names
         self.refresh()
+
+    def look(self) -> dict[str, Any]:
+        """How the window looks, as plain data: it comes back exactly like this."""
+        return acts.look(self)
+
+    def look_like(self, saved: dict[str, Any]) -> None:
+        """Look as it did; what does not fit any more is left as it is."""
+        acts.look_like(self, saved)
 
     def _try(self, act: Callable[[], object]) -> None:
         try:
@@ -257,9 +344,15 @@ class Workbench:
             self.refresh()
 
     def _case_changed(self, case: Case) -> None:
+        before = self.chart.case
         self.changed = bool(self.session.undo_words)
         self.scene = case_scene(case)
         self.choices = plane_choices(case, self.volume.geometry)
+        still = acts.holes_still_hold(before, case)
+        self.chart = replace(self.chart, case=replace(case, results=before.results)) if still else wall_chart(
+            case, why="not computed since the last change" if self.changed else "not computed yet"
+        )  # fmt: skip
+        self.wall_cell = self.wall_cell if still else None
         if self.selected is not None and self.scene.point(self.selected) is None:
             self.selected = None
         self.refresh()
@@ -268,88 +361,6 @@ class Workbench:
         plane = self.choices[key].plane
         assert plane is not None, "first_planes only names planes that exist"
         return plane
-
-    # mouse and keys --------------------------------------------------------------------------------------------------
-
-    def _connect(self, pane: Pane) -> None:
-        adapter.listen_mouse(
-            pane.model,
-            MouseHooks(
-                take=lambda at: self._take(pane, at),
-                drag=lambda at: self._drag(pane, at),
-                drop=lambda at: self._drop(pane, at),
-                click=lambda at: self._click(pane, at),
-                wheel=lambda notches, zoom, at: self._wheel(pane, notches, zoom, at),
-                double_click=lambda at: self._double_click(pane),
-            ),
-        )
-        adapter.on_zoom(pane.model, lambda: self._zoom_changed(pane))
-        adapter.on_size(pane.model, lambda: None if pane.zoomed else self.fit(pane))
-        steps = {"Up": (-1.0, 0.0), "Down": (1.0, 0.0), "Left": (0.0, -1.0), "Right": (0.0, 1.0)}
-        keys: dict[str, Callable[[], None]] = {}
-        for key, (down, right) in steps.items():
-            for prefix, by in (("", looks.NUDGE_MM), ("Shift-", looks.LARGE_NUDGE_MM)):
-                keys[prefix + key] = partial(self.nudge, pane, down_mm=down * by, right_mm=right * by)
-        keys |= {
-            "PageUp": lambda: self.step(pane, -looks.STEP_MM),
-            "PageDown": lambda: self.step(pane, looks.STEP_MM),
-            "Escape": lambda: self.select(None),
-            "Control-Z": self.undo,
-            "Control-Shift-Z": self.redo,
-        }
-        adapter.bind_keys(pane.model, keys)
-
-    def _take(self, pane: Pane, at: Flat) -> bool:
-        reach = looks.PICK_PX / adapter.zoom_of(pane.model)
-        held = pane.shown.held if pane.shown else {}
-        near = {ref: float(np.hypot(*np.subtract(at, flat))) for ref, flat in held.items()}
-        ref = min(near, key=near.__getitem__, default=None)
-        if ref is None or near[ref] > reach:
-            return False
-        self.select(ref)
-        return True
-
-    def _drag(self, pane: Pane, at: Flat) -> None:
-        if self.selected is None:
-            return
-        self.in_use = pane
-        pane.drag = (self.selected, self._dragged_lps(pane, at))
-        self._draw(pane)
-
-    def _drop(self, pane: Pane, at: Flat) -> None:
-        pane.drag = None
-        if self.selected is not None:
-            self.move(self.selected, self._dragged_lps(pane, at))
-
-    def _dragged_lps(self, pane: Pane, at: Flat) -> Floats:
-        """Where the point in hand comes to lie: under the mouse, as far from the plane as it was."""
-        assert self.selected is not None
-        mark = self.scene.point(self.selected)
-        assert mark is not None
-        plane = pane.values.spec
-        return lps_from_flat(plane, at, offset_mm=plane.offset_mm(mark.point_lps))
-
-    def _click(self, pane: Pane, at: Flat) -> None:
-        self.selected = None
-        self.look_at(lps_from_flat(pane.values.spec, at))
-
-    def _double_click(self, pane: Pane) -> None:
-        if pane is not self.panes[0]:
-            self.swap(self.panes.index(pane))
-
-    def _wheel(self, pane: Pane, notches: float, zoom: bool, at: Flat) -> None:
-        if zoom:
-            pane.zoomed = True
-            adapter.zoom_by(pane.model, 1.15 ** float(np.clip(notches, -3, 3)), at)
-        else:
-            self.step(pane, -looks.STEP_MM * float(np.clip(notches, -3, 3)))
-
-    def _zoom_changed(self, pane: Pane) -> None:
-        if not pane.guard.busy and pane.shown is not None:
-            with pane.guard.writing():
-                adapter.show_zoom(pane.model, pane.shown.words)
-
-    # words for the widgets -------------------------------------------------------------------------------------------
 
     def position_words(self, number: int) -> str:
         """How far a pane's plane is from the place its recipe gives.
@@ -363,38 +374,4 @@ class Workbench:
 
     def selected_words(self) -> str:
         """The point in hand in words: name, doubt, and how far it is from the large plane."""
-        mark = self.scene.point(self.selected) if self.selected else None
-        if mark is None:
-            return "No point in hand. Click a cross, or choose one here."
-        plane = through(self.panes[0].plane, self.focus_lps)
-        away = float(plane.offset_mm(mark.point_lps))
-        doubt = ""
-        if mark.covariance is not None:
-            doubt = f", doubt {np.sqrt(np.trace(mark.covariance) / 3.0):.1f} mm an axis"
-        where = (
-            "in this plane"
-            if abs(away) < 0.05
-            else f"{abs(away):.1f} mm {'behind' if away > 0 else 'before'} this plane"
-        )
-        return f"{mark.label}: {self.case.landmarks[mark.ref[0]].status.replace('_', ' ')}{doubt}; {where}"
-
-
-def grey_windows(volume: Volume) -> dict[str, Window]:
-    """Grey windows by name, the first one to start with.
-
-    Parameters
-    ----------
-    volume
-        Its unit decides: Hounsfield units have fixed windows, uncalibrated grey values their own range.
-
-    Returns
-    -------
-    dict
-        Name to lowest and highest value shown.
-    """
-    if volume.source.intensity_unit == "HU":
-        return {"bone": BONE_WINDOW_HU, "middle ear": looks.MIDDLE_EAR_HU, "soft tissue": looks.SOFT_TISSUE_HU}
-    sample = volume.values[::4, ::4, ::4]
-    low, high = (float(v) for v in np.percentile(sample[np.isfinite(sample)], GREY_PERCENTILES))
-    middle = low + 0.5 * (high - low)
-    return {"whole range": (low, max(high, low + 1.0)), "darker half": (low, max(middle, low + 1.0))}
+        return acts.selected_words(self)

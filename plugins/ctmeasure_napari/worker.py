@@ -8,6 +8,7 @@ from typing import Protocol
 
 from qtpy.QtCore import QObject, Qt, Signal, Slot
 
+from ctmeasure.app.memory import Memory
 from ctmeasure.app.session import Session
 from ctmeasure.case.model import Case
 from ctmeasure.errors import Cancelled, CtmeasureError
@@ -23,19 +24,25 @@ class Compute(Protocol):
         ...
 
 
-def library_compute(case: Case, volume: Volume, *, progress: Progress) -> Case:
-    """The use case of the library, imported only when it is first wanted.
+class LibraryCompute:
+    """The use case of the library, imported only when it is first wanted; keeps what did not change for the next."""
 
-    Raises
-    ------
-    ctmeasure.errors.CtmeasureError
-        When the marks contradict each other.
-    ctmeasure.errors.Cancelled
-        When the listener stopped it.
-    """
-    from ctmeasure.app.compute import compute_case
+    def __init__(self) -> None:
+        self._memory = Memory()
 
-    return compute_case(case, volume, progress=progress)
+    def __call__(self, case: Case, volume: Volume, *, progress: Progress) -> Case:
+        """The case with results.
+
+        Raises
+        ------
+        ctmeasure.errors.CtmeasureError
+            When the marks contradict each other.
+        ctmeasure.errors.Cancelled
+            When the listener stopped it.
+        """
+        from ctmeasure.app.compute import compute_case
+
+        return compute_case(case, volume, memory=self._memory, progress=progress)
 
 
 @dataclass(eq=False)
@@ -60,7 +67,7 @@ class Recompute(QObject):
     session
         Holds the case and its scan.
     compute
-        What computes.
+        What computes; the library when None.
     parent
         Owner, if any.
     """
@@ -70,11 +77,12 @@ class Recompute(QObject):
     _told = Signal(str, float)
     _done = Signal(object)
 
-    def __init__(self, session: Session, compute: Compute = library_compute, parent: QObject | None = None) -> None:
+    def __init__(self, session: Session, compute: Compute | None = None, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self._session = session
-        self._compute = compute
+        self._compute: Compute = compute or LibraryCompute()
         self._job: _Job | None = None
+        self._again = False
         # Queued: the working thread only posts; everything that listens runs in the window's thread.
         self._told.connect(self._pass_on, Qt.ConnectionType.QueuedConnection)
         self._done.connect(self._finish, Qt.ConnectionType.QueuedConnection)
@@ -94,8 +102,17 @@ class Recompute(QObject):
         self._job = job
         job.thread.start()
 
+    def renew(self) -> None:
+        """Compute the case as it stands now; what is being computed from an earlier one is stopped."""
+        if self._job is None:
+            self.start()
+        elif self._job.case is not self._session.case:
+            self._again = True
+            self._job.stop.set()
+
     def cancel(self) -> None:
         """Ask the computation to stop; it does at its next step."""
+        self._again = False
         if self._job is not None:
             self._job.stop.set()
 
@@ -135,6 +152,10 @@ class Recompute(QObject):
         job.thread.join()
         self._job = None
         result, message = job.result, job.message
+        if self._again:
+            self._again = False
+            self.start()
+            return
         if result is not None and self._session.case is not job.case:
             result, message = None, "the points changed while computing; compute again"
         if result is not None:

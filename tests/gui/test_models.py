@@ -14,8 +14,9 @@ pytest.importorskip("napari", reason="the window toolkit napari is not installed
 import ctmeasure_napari
 from ctmeasure_napari import adapter, looks
 from ctmeasure_napari.convert import flat_from_lps, through
+from ctmeasure_napari.greys import grey_windows
 from ctmeasure_napari.plain import volume_layer
-from ctmeasure_napari.workbench import Workbench, grey_windows
+from ctmeasure_napari.workbench import Workbench
 from napari.utils._proxies import ReadOnlyWrapper
 from napari.utils.interactions import mouse_move_callbacks, mouse_press_callbacks, mouse_release_callbacks
 

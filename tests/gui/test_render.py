@@ -63,7 +63,7 @@ def test_a_mirrored_ear_gives_the_mirrored_picture(right_ear, left_ear) -> None:
 def test_the_side_stands_on_every_picture(right_ear) -> None:
     scene = case_scene(right_ear[0])
     assert render(scene, view_of(right_ear, "axial")).title.startswith("RIGHT ear\n")
-    assert render(scene, view_of(right_ear, "axial", brief=True)).title == "RIGHT ear"
+    assert render(scene, view_of(right_ear, "axial", brief=True)).title == "RIGHT"
 
 
 @pytest.mark.parametrize(("offset_mm", "drawn"), [(0.0, True), (1.4, True), (-1.4, True), (1.6, False)])
