@@ -3,6 +3,16 @@
 from __future__ import annotations
 
 from ctmeasure.case.model import Case
+from ctmeasure.planning.lengths.shaft import (
+    DRUM_TILT,
+    FACIAL_GAP,
+    FOOTPLATE_TILT,
+    NICHE_GAP,
+    NICHE_HEIGHT,
+    PROMONTORY_GAP,
+    SHOE_ROOM,
+    STRAIGHT_FLAG,
+)
 from ctmeasure.planning.results import PlanResult, ShaftCheck
 from ctmeasure.planning.risk_scores import NO_PREDICTION, risk_scores
 from ctmeasure.report.content import Column, Table
@@ -28,7 +38,7 @@ def option_tables(case: Case, result: PlanResult) -> tuple[Table, ...]:
     -------
     tuple of Table
     """
-    return (_options(result), _shafts(result), _staged(result), *_scores(case))
+    return (_options(result), _shafts(result), _niche(result), _staged(result), *_scores(case))
 
 
 def _options(result: PlanResult) -> Table:
@@ -59,24 +69,53 @@ def _span_words(reconstruction: str, geometry: str, lateral: str, medial: str) -
     return f"{reconstruction}, {geometry}: {in_words(lateral)} to {in_words(medial)}"
 
 
+SHAFT_COLUMNS = (FOOTPLATE_TILT, DRUM_TILT, FACIAL_GAP, PROMONTORY_GAP, NICHE_GAP)
+
+
 def _shafts(result: PlanResult) -> Table:
+    """One row a shaft: its tilts, and the gap to what it passes with the probability that it touches."""
     columns = (
         Column("Shaft", share=2.2),
-        Column("What", share=1.8),
-        Column("Value (95 %)", share=1.6),
-        Column("Probability", share=1.5),
-        Column("What goes with it", share=2.9),
+        Column("Tilt to footplate normal", share=1.1),
+        Column("Tilt to drum's rim normal", share=1.1),
+        Column("Gap to facial canal, mm (95 %)", share=1.4),
+        Column("Gap to promontory, mm (95 %)", share=1.4),
+        Column("Gap to niche rims, mm (95 %)", share=1.4),
     )
-    rows, before = [], ""
+    found: dict[str, dict[str, ShaftCheck]] = {}
     for check in result.shafts:
-        span = _span_words(check.reconstruction, check.geometry, check.lateral_contact, check.medial_contact)
-        rows.append(
-            (span if span != before else "as above", check.what, _value(check.estimate), _chance(check),
-             flag_words(check.flags))
-        )  # fmt: skip
-        before = span
-    note = "A straight shaft from medial to lateral contact. Along it nothing was looked at but what is listed."
-    return Table("shafts", "Along the shaft", columns, tuple(rows), note, empty="no reconstruction with a shaft")
+        if check.what in SHAFT_COLUMNS:
+            span = _span_words(check.reconstruction, check.geometry, check.lateral_contact, check.medial_contact)
+            found.setdefault(span, {})[check.what] = check
+    rows = [(span, *(_checked(checks.get(what)) for what in SHAFT_COLUMNS)) for span, checks in found.items()]
+    notes = ["A straight shaft from medial to lateral contact; along it nothing was looked at but what is listed"]
+    shown = [checks[what] for checks in found.values() for what in SHAFT_COLUMNS if what in checks]
+    notes += dict.fromkeys(in_words(flag) for check in shown for flag in check.flags if flag != STRAIGHT_FLAG)
+    empty = "no reconstruction with a shaft"
+    return Table("shafts", "Along the shaft", columns, tuple(rows), "; ".join(notes) + ".", empty=empty)
+
+
+def _checked(check: ShaftCheck | None) -> str:
+    if check is None or check.estimate is None:
+        return NOT_ASSESSED
+    chance = f"; {_chance(check)}" if check.p_bad is not None else ""
+    return f"{_value(check.estimate)}{chance}"
+
+
+def _niche(result: PlanResult) -> Table:
+    """The niche against the published cut-offs, and the shoe in it."""
+    columns = (
+        Column("Niche", share=2.2),
+        Column("Value (95 %)", share=1.6),
+        Column("Probability", share=1.8),
+        Column("What goes with it", share=4.4),
+    )
+    rows = [
+        (f"{check.reconstruction}: {check.what}", _value(check.estimate), _chance(check), flag_words(check.flags))
+        for check in result.shafts
+        if check.what in (NICHE_HEIGHT, SHOE_ROOM)
+    ]
+    return Table("niche", "Does the shoe fit the niche", columns, tuple(rows), empty="no reconstruction on a footplate")
 
 
 def _value(estimate: Estimate | None) -> str:

@@ -11,6 +11,8 @@ from ctmeasure.case.json_lines import json_lines
 from ctmeasure.case.model import Case
 from ctmeasure.errors import OutputError
 from ctmeasure.planning.cautions import cautions
+from ctmeasure.planning.hearing import hearing_sheet
+from ctmeasure.planning.risk_scores import risk_scores
 from ctmeasure.planning.settings import setting_rows
 from ctmeasure.report.plain import case_fingerprint, plain
 
@@ -51,6 +53,10 @@ def plan_mapping(case: Case, *, fingerprint: str = "") -> dict[str, Any]:
         "fitness": plain(case.fitness),
         "facts": plain(facts_to_mapping(case.facts)),
         **{f.name: plain(getattr(result, f.name)) for f in dataclasses.fields(result) if f.name not in LEFT_OUT},
+        "catalogues": plain(case.catalogues),
+        "audiograms": plain(case.audiograms),
+        "hearing": plain(hearing_sheet(case.audiograms, case.settings)),
+        "risk_scores": plain(risk_scores(case.facts.risk_items)),
         "settings": plain(setting_rows(case.settings)),
         "provenance": plain(result.provenance),
         "cautions": list(cautions()),

@@ -11,6 +11,7 @@ from ctmeasure.case.model import Case
 from ctmeasure.case.table_sizes import chosen_lengths
 from ctmeasure.planning.cautions import cautions
 from ctmeasure.planning.lengths.narrowing import SPAN_WORDS
+from ctmeasure.planning.lengths.shaft import FACIAL_GAP, FOOTPLATE_TILT, NICHE_GAP, PROMONTORY_GAP, SHOE_ROOM
 from ctmeasure.planning.lengths.table import table_set
 from ctmeasure.planning.results import VERDICT_WORDS, HolePair, LengthRow, PlanResult
 from ctmeasure.report.content import Sheet
@@ -80,13 +81,13 @@ def _holes(case: Case) -> tuple[str, ...]:
     for pair in kept[:PAIRS_ON_SHEET]:
         span = pair_span(case, pair)
         holes = pair_holes(case, pair)
-        lines.append(
-            f"Pair {pair.rank}, {VERDICT_WORDS[pair.verdict]}: {fixed(span.value, 1)} mm apart ({interval(span, 1)})."
-        )
-        lines.extend(_hole_line(pair, hole, "ab"[at]) for at, hole in enumerate(holes))
         label, value, beside = least_gap_words(result, pair)
         margin = margin_words(pair)
-        lines.append(f"{label}: {value} ({beside}){'; ' + margin if margin else ''}.")
+        lines.append(
+            f"Pair {pair.rank}, {VERDICT_WORDS[pair.verdict]}: {fixed(span.value, 1)} mm apart ({interval(span, 1)}). "
+            f"{label}: {value} ({beside}){'; ' + margin if margin else ''}."
+        )
+        lines.extend(_hole_line(pair, hole, "ab"[at]) for at, hole in enumerate(holes))
     lines.append(f"Bur {case.settings.bur_diameter_mm:g} mm, irrigated. {HAND_NOTE}")
     if any(hole.bone is None for pair in kept[:PAIRS_ON_SHEET] for hole in pair_holes(case, pair)):
         lines[-1] += " Bone without an interval: assess that hole as a site."
@@ -131,16 +132,32 @@ def _handle_rows(result: PlanResult) -> tuple[LengthRow, ...]:
 def _along_shaft(result: PlanResult, row: LengthRow) -> tuple[str, ...]:
     """What was looked at along the shaft of one reconstruction, on one line; what was not, too."""
     span = (row.reconstruction, row.geometry, row.lateral_contact, row.medial_contact)
-    checks = [c for c in result.shafts if (c.reconstruction, c.geometry, c.lateral_contact, c.medial_contact) == span]
-    known: dict[str, str] = {}
-    for check in checks:
-        if check.estimate is not None and check.what not in known:
-            decimals = 0 if check.estimate.unit == "deg" else 1
-            chance = f", P({check.p_bad_words}) {probability(check.p_bad)}" if check.p_bad is not None else ""
-            known[check.what] = f"{check.what} {with_interval(check.estimate, decimals)}{chance}"
-    unknown = dict.fromkeys(check.what for check in checks if check.estimate is None)
-    words = [*known.values(), *(f"{what} not assessed" for what in unknown)]
+    words: list[str] = []
+    unknown: list[str] = []
+    for check in result.shafts:
+        here = (check.reconstruction, check.geometry, check.lateral_contact, check.medial_contact) == span
+        of_niche = check.what == SHOE_ROOM and check.reconstruction == row.reconstruction
+        name = ON_SHEET.get(check.what, "")
+        if not name or not (here or of_niche):
+            continue
+        if check.estimate is None:
+            unknown.append(name)
+            continue
+        decimals = 0 if check.estimate.unit == "deg" else 1
+        chance = f", P({check.p_bad_words}) {probability(check.p_bad)}" if check.p_bad is not None else ""
+        words.append(f"{name} {with_interval(check.estimate, decimals)}{chance}")
+    words += [f"not assessed: {', '.join(unknown)}"] if unknown else []
     return (f"Along the shaft: {'; '.join(words)}.",) if words else ()
+
+
+ON_SHEET = {
+    FOOTPLATE_TILT: "tilt to the footplate normal",
+    FACIAL_GAP: "gap to the facial canal",
+    PROMONTORY_GAP: "gap to the promontory",
+    NICHE_GAP: "gap to the niche rims",
+    SHOE_ROOM: "room of the shoe in the niche",
+}
+"""What of a shaft stands on the sheet, in short words; the rest is in the tables."""
 
 
 def _table_lines(rows: Sequence[LengthRow]) -> list[str]:
@@ -156,8 +173,9 @@ def _table_lines(rows: Sequence[LengthRow]) -> list[str]:
     ]
     covered = "it fits" if len(sizes) == 1 else "one of them fits"
     plain = next((f" {words[0].upper()}{words[1:]}." for words in first.flags if words.startswith(SPAN_WORDS)), "")
+    words = group_words(row_key(first))
     return [
-        f"{group_words(row_key(first))}, needed {with_interval(first.needed, 1)}.{plain}",
+        f"{words[0].upper()}{words[1:]}, needed {with_interval(first.needed, 1)}.{plain}",
         f"On the table, each with the probability that it fits: {', '.join(sizes)}. "
         f"Together: {covered} with P {probability(table.coverage)}.",
     ]

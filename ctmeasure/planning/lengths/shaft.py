@@ -73,7 +73,8 @@ def shaft_checks(
     Returns
     -------
     tuple of ShaftCheck
-        What could not be assessed is listed with the reason, never left out.
+        What could not be assessed is listed with the reason, never left out. The niche stands once a reconstruction,
+        with the first of its spans.
 
     Raises
     ------
@@ -86,6 +87,9 @@ def shaft_checks(
     half the largest shaft of the catalogues. Nothing along it was looked at but what is listed.
     """
     asks = [ask for span in spans for ask in _asks(given, context, span, catalogues)]
+    for span in _first_of_each(spans):
+        if span.medial == "footplate_centre":
+            asks += _niche_room(given, context, span, device_diameters_mm(given, span.reconstruction, catalogues)[1])
     asked = [ask for ask in asks if ask.recipe is not None]
     outcomes = evaluate(
         [ask.recipe for ask in asked if ask.recipe is not None],
@@ -111,10 +115,14 @@ def shaft_checks(
 
 
 def _asks(given: LengthInput, context: Context, span: Span, catalogues: Sequence[Catalogue]) -> list[_Ask]:
-    shaft, shoe = device_diameters_mm(given, span.reconstruction, catalogues)
+    shaft, _ = device_diameters_mm(given, span.reconstruction, catalogues)
     asks = [_tilt(context, span, FOOTPLATE_TILT), _tilt(context, span, DRUM_TILT)]
-    asks += [_facial(context, span, shaft), _promontory(context, span, shaft), _rims(given, span, shaft)]
-    return [*asks, *_niche_room(given, context, span, shoe)] if span.medial == "footplate_centre" else asks
+    return [*asks, _facial(context, span, shaft), _promontory(context, span, shaft), _rims(given, span, shaft)]
+
+
+def _first_of_each(spans: Sequence[Span]) -> list[Span]:
+    """One span a reconstruction: the niche is the same for all of its lateral contacts."""
+    return list({span.reconstruction: span for span in reversed(spans)}.values())[::-1]
 
 
 def device_diameters_mm(
