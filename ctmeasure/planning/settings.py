@@ -100,6 +100,11 @@ class Settings:
     bridge_mm: float = _setting(1.0, unit="mm", words="bone bridge between the holes at entry and at exit", high=10)
     fit_window_low_mm: float = _setting(-0.25, unit="mm", words="fit window, too short by at most", low=-2, high=0)
     fit_window_high_mm: float = _setting(0.25, unit="mm", words="fit window, too long by at most", low=0, high=2)
+    fit_windows: str = _setting(
+        "",
+        unit="word",
+        words="fit windows of their own, such as 'piston -0.25 0.1; handle -0.5 0.5' (empty: the above)",
+    )
     length_step_mm: float = _setting(
         0.25, unit="mm", words="length step", origin="common practice, no source", low=0.05, high=1
     )
@@ -198,6 +203,7 @@ class Settings:
                 raise SettingsError(
                     f"{name} '{getattr(self, name)}'", expected=", ".join(words), action="correct the settings"
                 )
+        fit_windows_of(self.fit_windows)
         for low_name, high_name in (
             ("rim_distance_low_mm", "rim_distance_high_mm"),
             ("map_rim_low_mm", "map_rim_high_mm"),
@@ -212,6 +218,17 @@ class Settings:
                     expected="lower limit below upper limit",
                     action="correct the settings",
                 )
+
+    def fit_window_mm(self, reconstruction: str) -> tuple[float, float]:
+        """Fit window of one reconstruction, too short and too long by at most, mm: its own, else the general one.
+
+        Example
+        -------
+        >>> Settings(fit_windows="piston -0.25 0.1").fit_window_mm("piston"), Settings().fit_window_mm("piston")
+        ((-0.25, 0.1), (-0.25, 0.25))
+        """
+        own = fit_windows_of(self.fit_windows) if self.fit_windows else {}
+        return own.get(reconstruction, (self.fit_window_low_mm, self.fit_window_high_mm))
 
     @property
     def bur_radius_mm(self) -> float:
@@ -252,6 +269,46 @@ class Settings:
         if risk_key not in known:
             raise SettingsError(f"unknown risk '{risk_key}'", expected=", ".join(known))
         return known[risk_key]
+
+
+def fit_windows_of(text: str) -> dict[str, tuple[float, float]]:
+    """Fit windows by reconstruction from the words of the setting.
+
+    Parameters
+    ----------
+    text
+        ``reconstruction low high``, separated by semicolons, mm; low from -2 to 0, high from 0 to 2.
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    SettingsError
+        When it is not understood.
+
+    Example
+    -------
+    >>> fit_windows_of("piston -0.25 0.1; handle -0.5 0.5")["handle"]
+    (-0.5, 0.5)
+    """
+    found: dict[str, tuple[float, float]] = {}
+    for part in (piece.split() for piece in text.split(";") if piece.strip()):
+        try:
+            name, low, high = part[0], float(part[1]), float(part[2])
+            good = len(part) == 3 and name in RECONSTRUCTION_WORDS[1:5] and name not in found
+            good = good and -2.0 <= low <= 0.0 <= high <= 2.0
+        except (IndexError, ValueError):
+            good = False
+        if not good:
+            raise SettingsError(
+                f"fit_windows has '{' '.join(part)}'",
+                expected="such as 'piston -0.25 0.1; handle -0.5 0.5', each reconstruction once, in mm",
+                action="correct the settings",
+            )
+        found[name] = (low, high)
+    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from ctmeasure.planning.lengths.shaft import (
     SHOE_ROOM,
     STRAIGHT_FLAG,
 )
+from ctmeasure.planning.measurands.evaluate import FEW_FLAG
 from ctmeasure.planning.results import PlanResult, ShaftCheck
 from ctmeasure.planning.risk_scores import NO_PREDICTION, risk_scores
 from ctmeasure.report.content import Column, Table
@@ -90,7 +91,9 @@ def _shafts(result: PlanResult) -> Table:
     rows = [(span, *(_checked(checks.get(what)) for what in SHAFT_COLUMNS)) for span, checks in found.items()]
     notes = ["A straight shaft from medial to lateral contact; along it nothing was looked at but what is listed"]
     shown = [checks[what] for checks in found.values() for what in SHAFT_COLUMNS if what in checks]
-    notes += dict.fromkeys(in_words(flag) for check in shown for flag in check.flags if flag != STRAIGHT_FLAG)
+    notes += dict.fromkeys(
+        in_words(flag) for check in shown for flag in check.flags if flag != STRAIGHT_FLAG and not _of_the_value(flag)
+    )
     empty = "no reconstruction with a shaft"
     return Table("shafts", "Along the shaft", columns, tuple(rows), "; ".join(notes) + ".", empty=empty)
 
@@ -98,8 +101,13 @@ def _shafts(result: PlanResult) -> Table:
 def _checked(check: ShaftCheck | None) -> str:
     if check is None or check.estimate is None:
         return NOT_ASSESSED
-    chance = f"; {_chance(check)}" if check.p_bad is not None else ""
-    return f"{_value(check.estimate)}{chance}"
+    chance = [_chance(check)] if check.p_bad is not None else []
+    return "; ".join((_value(check.estimate), *chance, *(flag for flag in check.flags if _of_the_value(flag))))
+
+
+def _of_the_value(flag: str) -> bool:
+    """Whether a flag is about one number, and not about how all of them were got."""
+    return flag.startswith(("shorter than", "smaller than", FEW_FLAG))
 
 
 def _niche(result: PlanResult) -> Table:
@@ -171,7 +179,7 @@ def _scores(case: Case) -> tuple[Table, ...]:
         ]
         most = " or ".join(str(number) for number in score.maxima)
         total = (
-            f"{score.total} of {most}" if score.total is not None else f"not given: {len(score.missing)} items missing"
+            f"{score.total} of {most}" if score.total is not None else f"not given: items missing, {len(score.missing)}"
         )
         rows.append(("Sum", total, "" if score.total is None else str(score.total)))
         notes = [score.source, score.maximum_note, f"bands: {score.bands}" if score.bands else "", NO_PREDICTION]

@@ -32,7 +32,8 @@ from ctmeasure_samples.placement import place_ear
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement
 from ctmeasure.planning.lengths.inputs import LengthInput
 from ctmeasure.planning.lengths.sizes import candidate_lengths
-from ctmeasure.planning.lengths.table import table_set
+from ctmeasure.planning.lengths.spans import AS_IT_LIES
+from ctmeasure.planning.lengths.table import TABLE_COVERAGE, table_set
 from ctmeasure.planning.measurands.inputs import MeasureInput
 from ctmeasure.planning.results import LengthRow
 from ctmeasure.planning.settings import Settings
@@ -189,15 +190,20 @@ def _mean(rows: Sequence[Row], key: str) -> float:
     return float(np.mean(values)) if values else float("nan")
 
 
+def _covered(rows: Sequence[Row]) -> list[Row]:
+    """Spans whose sizes reach 95 %: near the ends of the catalogue they cannot."""
+    return [row for row in rows if (row["tray_stated"] or 0.0) >= TABLE_COVERAGE]
+
+
 STATISTICS: tuple[tuple[str, Callable[[Sequence[Row]], float], str], ...] = (
     ("needed length, bias (mm)", lambda r: _mean(r, "error"), "within 0.03"),
     ("needed length, rms (mm)", lambda r: float(np.sqrt(np.mean([x["error"] ** 2 for x in r]))), "0.15 refined"),
     ("stated standard uncertainty, rms (mm)", lambda r: float(np.sqrt(np.mean([x["u"] ** 2 for x in r]))), ""),
     ("95 % interval holds the truth", lambda r: _mean(r, "inside"), "0.93-0.97"),
     ("P(fits), calibration slope", slope, "0.9-1.1"),
-    ("a size on the table fits", lambda r: _mean(r, "tray_held"), "0.95 or as stated"),
-    ("the same as stated", lambda r: _mean(r, "tray_stated"), ""),
-    ("sizes on the table", lambda r: _mean([x for x in r if x["tray_sizes"]], "tray_sizes"), ""),
+    ("a size on the table fits, where 95 % is stated", lambda r: _mean(_covered(r), "tray_held"), "0.95"),
+    ("the same as stated", lambda r: _mean(_covered(r), "tray_stated"), ""),
+    ("sizes on the table there", lambda r: _mean(_covered(r), "tray_sizes"), ""),
 )
 
 
@@ -215,11 +221,14 @@ def by_ears(ears: Sequence[list[Row]], statistic: Callable[[Sequence[Row]], floa
 
 def report(ears: Sequence[list[Row]]) -> None:
     """Print the tables."""
-    print(f"{'all spans':40s} {'value':>8s}  {'95 % interval':20s} goal")
-    for words, statistic, goal in STATISTICS:
-        value, low, high = by_ears(ears, statistic)
-        print(f"{words:40s} {value:8.3f}  {low:8.3f} to {high:8.3f} {goal}")
-    print(f"\n{'span':74s} {'ears':>5s} {'bias':>7s} {'rms':>6s} {'inside, 95 % interval':>24s} {'tray':>6s}")
+    lying = [[row for row in ear if AS_IT_LIES in row["span"]] for ear in ears]
+    for title, some in (("all spans", ears), ("spans as they lie on the scan", [ear for ear in lying if ear])):
+        print(f"{title:47s} {'value':>8s}  {'95 % interval':20s} goal")
+        for words, statistic, goal in STATISTICS:
+            value, low, high = by_ears(some, statistic)
+            print(f"{words:47s} {value:8.3f}  {low:8.3f} to {high:8.3f} {goal}")
+        print()
+    print(f"{'span':74s} {'ears':>5s} {'bias':>7s} {'rms':>6s} {'inside, 95 % interval':>24s} {'tray':>6s}")
     for span in sorted({row["span"] for ear in ears for row in ear}):
         rows = [row for ear in ears for row in ear if row["span"] == span]
         inside = sum(row["inside"] for row in rows)

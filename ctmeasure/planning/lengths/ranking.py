@@ -53,11 +53,11 @@ def rank_sizes(sizes: Iterable[CatalogueSize], samples: Floats, settings: Settin
     ------
     Nothing.
     """
-    low, high = settings.fit_window_low_mm, settings.fit_window_high_mm
     costed = settings.cost_too_long > 0.0 and settings.cost_too_short > 0.0
     found = []
     for size in sizes:
         assert size.functional_mm is not None
+        low, high = settings.fit_window_mm(size.reconstruction)
         p = fit_probabilities_from_draws(size.functional_mm, samples, low_mm=low, high_mm=high)
         loss = loss_from_draws(size.functional_mm, samples, settings) if costed else None
         words = () if loss is None else (f"expected loss {loss:.3f}",)

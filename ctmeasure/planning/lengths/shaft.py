@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -73,8 +73,8 @@ def shaft_checks(
     Returns
     -------
     tuple of ShaftCheck
-        What could not be assessed is listed with the reason, never left out. The niche stands once a reconstruction,
-        with the first of its spans.
+        What could not be assessed is listed with the reason, never left out. The niche's height stands once, the room
+        of the shoe in it once a reconstruction.
 
     Raises
     ------
@@ -87,9 +87,9 @@ def shaft_checks(
     half the largest shaft of the catalogues. Nothing along it was looked at but what is listed.
     """
     asks = [ask for span in spans for ask in _asks(given, context, span, catalogues)]
-    for span in _first_of_each(spans):
-        if span.medial == "footplate_centre":
-            asks += _niche_room(given, context, span, device_diameters_mm(given, span.reconstruction, catalogues)[1])
+    for number, span in enumerate(_first_of_each(s for s in spans if s.medial == "footplate_centre")):
+        shoe = device_diameters_mm(given, span.reconstruction, catalogues)[1]
+        asks += _niche_room(given, context, span, shoe)[0 if number == 0 else -1 :]
     asked = [ask for ask in asks if ask.recipe is not None]
     outcomes = evaluate(
         [ask.recipe for ask in asked if ask.recipe is not None],
@@ -120,9 +120,12 @@ def _asks(given: LengthInput, context: Context, span: Span, catalogues: Sequence
     return [*asks, _facial(context, span, shaft), _promontory(context, span, shaft), _rims(given, span, shaft)]
 
 
-def _first_of_each(spans: Sequence[Span]) -> list[Span]:
+def _first_of_each(spans: Iterable[Span]) -> list[Span]:
     """One span a reconstruction: the niche is the same for all of its lateral contacts."""
-    return list({span.reconstruction: span for span in reversed(spans)}.values())[::-1]
+    found: dict[str, Span] = {}
+    for span in spans:
+        found.setdefault(span.reconstruction, span)
+    return list(found.values())
 
 
 def device_diameters_mm(

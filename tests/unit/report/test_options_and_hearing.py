@@ -108,7 +108,7 @@ def test_scores_print_items_and_both_maxima(case) -> None:  # type: ignore[no-un
     assert "add up to 16" in found.note
     del items["meri.smoking"]
     part = table(replace(case, facts=replace(case.facts, risk_items=items)), "score-meri")
-    assert part.rows[-1] == ("Sum", "not given: 1 items missing", "")
+    assert part.rows[-1] == ("Sum", "not given: items missing, 1", "")
     assert table(case, "scores").rows == ()
 
 

@@ -261,3 +261,20 @@ def test_sizes_on_the_table_are_the_smallest_run_that_covers(make_lengths) -> No
 def test_same_seed_gives_the_same_table(make_lengths) -> None:  # type: ignore[no-untyped-def]
     assert candidate_lengths(make_lengths(seed=3)) == candidate_lengths(make_lengths(seed=3))
     assert candidate_lengths(make_lengths(seed=3)) != candidate_lengths(make_lengths(seed=4))
+
+
+def test_a_reconstruction_can_have_a_window_of_its_own() -> None:
+    """N(4.6, 0.25): P(-0.25 < 4.5 - x < 0.25) = 0.645 and P(-0.5 < 4.5 - x < 0.25) = 0.8644 (standard normal table)."""
+    samples = np.random.default_rng(0).normal(4.60, 0.25, 400_000)
+    settings = Settings(fit_windows="piston -0.5 0.25")
+    for kind, expected in (("total", 0.6450), ("piston", 0.8644)):
+        (one,) = rank_sizes([CatalogueSize(kind, 4.5, 4.5)], samples, settings)
+        assert one.p_fits == pytest.approx(expected, abs=0.003)
+
+
+@pytest.mark.parametrize(
+    "text", ["piston", "piston -0.25", "piston 0.1 0.2", "tooth -0.1 0.1", "piston a b", "piston -1 1; piston -1 1"]
+)
+def test_a_window_that_is_not_understood_is_refused(text: str) -> None:
+    with pytest.raises(SettingsError, match="fit_windows has"):
+        Settings(fit_windows=text)
