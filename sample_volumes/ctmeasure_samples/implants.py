@@ -63,11 +63,59 @@ def handle_points(layout: Layout) -> dict[str, np.ndarray]:
     return {"top": top, "tip": tip, "contact": contact}
 
 
-def strut_points(layout: Layout) -> np.ndarray:
-    """Two ends of the slipped old strut, lying on the floor of the middle ear."""
+@dataclass(frozen=True, eq=False)
+class TrueStrut:
+    """An old prosthesis: ends of the metal on its axis (foot first), head, sizes; ear frame, mm."""
+
+    foot: np.ndarray
+    top: np.ndarray
+    shaft_radius_mm: float
+    head_radius_mm: float
+    head_thickness_mm: float
+    round_ends: bool
+
+    @property
+    def axis(self) -> np.ndarray:
+        """Unit direction from foot to head."""
+        return unit(self.top - self.foot)
+
+    @property
+    def length_mm(self) -> float:
+        """Metal from end to end along the axis."""
+        return float(np.linalg.norm(self.top - self.foot))
+
+
+def true_strut(layout: Layout) -> TrueStrut | None:
+    """The old prosthesis of an ear, or None."""
+    p = layout.parameters
     low = layout.rim_point(180.0)
-    a = low + np.array([-2.0, 0.4, 1.1])
-    return np.array([a, a + np.array([-0.6, 2.2, 2.3])])
+    if p.strut is not None:
+        s = p.strut
+        start = layout.footplate + s.gap_mm * layout.stapes_axis
+        out = layout.stapes_axis
+        if s.place == "slipped":
+            start, out = low + np.array([-2.0, 0.4, 0.9]), unit([-0.6, 2.2, 2.3])
+        across = np.cross(out, layout.footplate_long)
+        axis = unit(out + s.lean[0] * layout.footplate_long - s.lean[1] * across)
+        return TrueStrut(
+            start, start + s.length_mm * axis, s.shaft_radius_mm, s.head_radius_mm, s.head_thickness_mm, False
+        )
+    if p.old_strut:
+        a = low + np.array([-2.0, 0.4, 1.1])
+        b = a + np.array([-0.6, 2.2, 2.3])
+        shaft = unit(b - a)
+        return TrueStrut(a - 0.3 * shaft, b + 0.3 * shaft, 0.3, 1.2, 0.2, True)
+    return None
+
+
+def strut_points(layout: Layout) -> np.ndarray:
+    """Two ends of the axis of the old strut (of a round-ended one, the centres of its ends), foot first."""
+    strut = true_strut(layout)
+    assert strut is not None
+    if strut.round_ends:
+        a = layout.rim_point(180.0) + np.array([-2.0, 0.4, 1.1])
+        return np.array([a, a + np.array([-0.6, 2.2, 2.3])])
+    return np.array([strut.foot, strut.top])
 
 
 def implant_elements(layout: Layout) -> list[Element]:
@@ -78,7 +126,9 @@ def implant_elements(layout: Layout) -> list[Element]:
         start = hole.entry - 0.4 * hole.direction
         shape = _drilled(start, hole.entry + hole.length_mm * hole.direction)
         elements.append(Element(f"earlier hole {number + 1}", "scar", "earlier hole", shape))
-    if p.old_strut:
+    if p.strut is not None:
+        elements.append(Element("old strut", "titanium", "metal", _flat_strut(layout)))
+    elif p.old_strut:
         a, b = strut_points(layout)
         shaft = unit(b - a)
         disc = elliptic_cylinder(b, axes_from(shaft, [1.0, 0.0, 0.0]), (1.2, 1.2), 0.1)
@@ -86,6 +136,18 @@ def implant_elements(layout: Layout) -> list[Element]:
     if p.new_handle:
         elements += _handle(layout)
     return elements
+
+
+def _flat_strut(layout: Layout) -> Shape:
+    strut = true_strut(layout)
+    assert strut is not None
+    axes = axes_from(strut.axis, [0.3, 0.5, 0.8])
+    r = strut.shaft_radius_mm
+    rod = elliptic_cylinder(0.5 * (strut.foot + strut.top), axes, (r, r), 0.5 * strut.length_mm)
+    if strut.head_radius_mm <= 0.0:
+        return rod
+    half, big = 0.5 * strut.head_thickness_mm, strut.head_radius_mm
+    return rod | elliptic_cylinder(strut.top - half * strut.axis, axes, (big, big), half)
 
 
 def _drilled(start: np.ndarray, end: np.ndarray) -> Shape:

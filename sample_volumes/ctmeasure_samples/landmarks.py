@@ -149,8 +149,9 @@ def true_landmarks(layout: Layout) -> dict[str, TruePoint]:
     for name in ("top", "tip", "contact"):
         points = handle[name][None, :] if handle else np.zeros((0, 3))
         marks[f"handle_{name}"] = TruePoint(f"handle_{name}", "placed" if handle else "absent", points)
-    strut = implants.strut_points(layout) if p.old_strut else np.zeros((0, 3))
-    marks["old_prosthesis"] = TruePoint("old_prosthesis", "placed" if p.old_strut else "absent", strut)
+    has_strut = p.old_strut or p.strut is not None
+    strut = implants.strut_points(layout) if has_strut else np.zeros((0, 3))
+    marks["old_prosthesis"] = TruePoint("old_prosthesis", "placed" if has_strut else "absent", strut)
     for number, angle in enumerate(anchor_angles(layout), start=1):
         entry_point = layout.wall_point(angle, p.handle_rim_distance_mm)
         along = entry_point + 3.0 * implants.drill_direction(layout, angle)

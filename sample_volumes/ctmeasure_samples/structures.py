@@ -173,7 +173,7 @@ def true_structures(ear: EarModel) -> dict[str, TrueStructure]:
     carotid = skull.carotid_path()
     holes = [*implants.earlier_holes(layout), *implants.handle_holes(layout)]
     hole = np.array([holes[0].entry, holes[0].entry + holes[0].length_mm * holes[0].direction]) if holes else none
-    strut = implants.strut_points(layout) if p.old_strut else none
+    strut = implants.strut_points(layout) if p.old_strut or p.strut is not None else none
     angles = np.radians(np.arange(0.0, 360.0, 22.5))
     rim = (
         layout.footplate

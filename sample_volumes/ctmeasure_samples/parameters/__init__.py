@@ -6,6 +6,7 @@ from ctmeasure_samples.parameters.records import (
     HeadParameters,
     Ossicle,
     ScannerParameters,
+    StrutState,
     WallKind,
     WallState,
 )
@@ -15,6 +16,7 @@ __all__ = [
     "HeadParameters",
     "Ossicle",
     "ScannerParameters",
+    "StrutState",
     "WallKind",
     "WallState",
     "healthy_ear",

@@ -35,6 +35,33 @@ class WallState:
 
 
 @dataclass(frozen=True, slots=True)
+class StrutState:
+    """An old total prosthesis of titanium: a flat-ended rod with a flat disc as its head.
+
+    Attributes
+    ----------
+    place
+        "standing" on the footplate, or "slipped" onto the floor of the middle ear.
+    length_mm
+        From the foot's end to the outer face of the head.
+    shaft_radius_mm, head_radius_mm, head_thickness_mm
+        Sizes; a head radius of 0 is a bare rod.
+    gap_mm
+        Between footplate and foot, where it stands.
+    lean
+        Leaning of the axis: parts posterior and superior for one part outwards.
+    """
+
+    place: Literal["standing", "slipped"] = "standing"
+    length_mm: float = 4.5
+    shaft_radius_mm: float = 0.2
+    head_radius_mm: float = 1.3
+    head_thickness_mm: float = 0.2
+    gap_mm: float = 0.0
+    lean: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
 class EarParameters:
     """Anatomy and findings of one ear, without a side.
 
@@ -119,6 +146,7 @@ class EarParameters:
 
     # Implants
     old_strut: bool = False
+    strut: StrutState | None = None
     new_handle: bool = False
     handle_hole_angles_deg: tuple[float, float] = (334.0, 18.0)
     handle_rim_distance_mm: float = 2.0
