@@ -75,6 +75,14 @@ KINDS: dict[str, tuple[str, ...]] = {
     "widths of the air-filled canal": ("canal_diameter_max", "canal_diameter_min", "canal_overhang"),
     "bone and sheet thickness": ("wall_thickness", "drum_thickness", "anterior_blunting"),
     "drill plan": ("clearance",),
+    "an old prosthesis": (
+        "old_prosthesis_length",
+        "old_prosthesis_head_diameter",
+        "old_prosthesis_shaft_diameter",
+        "old_prosthesis_tilt",
+        "old_prosthesis_to_footplate",
+        "old_prosthesis_to_drum",
+    ),
 }
 """Measurands by what limits them."""
 
@@ -168,6 +176,7 @@ def supports_of(
         "widths of the air-filled canal": _widths(point_spread_mm),
         "bone and sheet thickness": _thickness(point_spread_mm, thick, calibrated),
         "drill plan": _drill_plan(point_spread_mm, thick, spacing_mm[0]),
+        "an old prosthesis": (True, None, "mm", "each carries its own; what lies within 3 mm of metal is flagged"),
     }
     return tuple(Support(kind, measurands, *said[kind]) for kind, measurands in KINDS.items())
 

@@ -11,6 +11,7 @@ from ctmeasure.anatomy.clock import checked_side
 from ctmeasure.anatomy.landmarks import LandmarkSet, PointLps
 from ctmeasure.anatomy.structures import Structure
 from ctmeasure.anatomy.vocabulary import STATUS_WORDS, Side
+from ctmeasure.imaging.metal.prosthesis import Prosthesis
 from ctmeasure.planning.results import CanalWallMap, SiteResult
 from ctmeasure.planning.settings import Settings
 from ctmeasure.uncertainty.estimate import Estimate
@@ -67,6 +68,8 @@ class MeasureInput:
         Image analysis of the drum and of the oval-window niche, where somebody has done it.
     volume
         The scan itself; used only to look along the annulus normal through the drum when ``drum`` is not given.
+    prosthesis, prosthesis_why
+        An old prosthesis as measured in the scan; why there is none.
 
     Raises
     ------
@@ -86,6 +89,8 @@ class MeasureInput:
     drum: DrumSheet | None = None
     niche: NicheRims | None = None
     volume: Volume | None = None
+    prosthesis: Prosthesis | None = None
+    prosthesis_why: str = "none marked or found"
 
     def __post_init__(self) -> None:
         checked_side(self.side)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ctmeasure.anatomy.structures import Structure, Tube
-from ctmeasure.planning.measurands import annulus, canal, distances, drum, nerve, niche, wall
+from ctmeasure.planning.measurands import annulus, canal, distances, drum, metal, nerve, niche, wall
 from ctmeasure.planning.measurands.draws import JointDraws
 from ctmeasure.planning.measurands.evaluate import Outcome, evaluate
 from ctmeasure.planning.measurands.inputs import MeasureInput
@@ -13,7 +13,7 @@ from ctmeasure.planning.results import Measurement
 from ctmeasure.planning.settings import Settings
 from ctmeasure.progress import Progress, no_progress
 
-THEMES = (drum, distances, annulus, niche, nerve, wall)
+THEMES = (drum, distances, annulus, niche, nerve, wall, metal)
 
 
 def measure(given: MeasureInput, progress: Progress = no_progress) -> tuple[Measurement, ...]:

@@ -1,0 +1,328 @@
+"""An old prosthesis measured from one or two clicks, or found by itself in the middle ear."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ctmeasure.anatomy.frames import CanalFrame
+from ctmeasure.anatomy.tabledata import table_rows
+from ctmeasure.errors import ScanError
+from ctmeasure.geometry.vectors import angle_deg
+from ctmeasure.imaging.levels import FWHM_PER_SIGMA, POINT_SPREAD_FLAG, point_spread
+from ctmeasure.imaging.metal.ends import SHORTEST_MM, ways_of_group
+from ctmeasure.imaging.metal.fit import StrutFit, fit_strut
+from ctmeasure.imaging.metal.halo import DENSE_HU, metal_components, unit_of
+from ctmeasure.imaging.metal.pieces import Blur
+from ctmeasure.imaging.metal.surroundings import Block, block_around
+from ctmeasure.progress import Progress, no_progress
+from ctmeasure.uncertainty.estimate import Contribution, Estimate
+from ctmeasure.volume.quality import METAL_HU, ScanFitness
+from ctmeasure.volume.sampling import sample
+from ctmeasure.volume.volume import Volume
+
+Floats = NDArray[np.float64]
+
+MARGIN_MM = 4.0
+END_MODEL_U_MM = 0.04
+"""How far a real end is from the flat end of a rod, per end (found on synthetic ears)."""
+SCALE_U = 0.005
+"""Relative standard uncertainty of the scanner's own scale (our choice)."""
+SHAFT_MODEL_SHARE = 0.12
+"""A shaft thinner than the blur is known by its brightness: the metal's own density stays in doubt by about this."""
+HEAD_MODEL_U_MM = 0.04
+CUT_OFF_FLAG = "metal cut off at the top of the scale"
+THIN_FLAG = "shaft below resolution: its diameter comes from its brightness, for titanium"
+ONE_CLICK_REACH_MM = 2.0
+"""Metal farther than this from a single click was not meant."""
+EXPLAINED_MM, UNEXPLAINED_SHARE = 0.75, 0.08
+"""Bright voxels lie within this distance of the metal they belong to; more of them outside, and the fit is wrong."""
+UNEXPLAINED_FLAG = "part of the metal is not explained by a rod with a head: click both of its ends"
+MIDDLE_EAR_DEPTH_MM = (-11.0, 3.5)
+MIDDLE_EAR_RADIUS_MM = 8.0
+"""Where an old prosthesis is looked for without a click: depth along the canal axis, distance from it (our choice)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prosthesis:
+    """A prosthesis as the scan shows it.
+
+    Parameters
+    ----------
+    fit
+        The fitted rod and head.
+    length, shaft_diameter, head_diameter
+        Estimates in mm; head_diameter None without a head.
+    foot_u_mm, top_u_mm
+        Standard uncertainty of each end along the axis.
+    flags
+        What to keep in mind.
+    """
+
+    fit: StrutFit
+    length: Estimate
+    shaft_diameter: Estimate
+    head_diameter: Estimate | None
+    foot_u_mm: float
+    top_u_mm: float
+    flags: tuple[str, ...] = ()
+
+    @property
+    def foot_lps(self) -> Floats:
+        """Medial end of the metal on its axis."""
+        return self.fit.foot_lps
+
+    @property
+    def top_lps(self) -> Floats:
+        """The other end: outer face of the head, where there is one."""
+        return self.fit.top_lps
+
+    @property
+    def axis_lps(self) -> Floats:
+        """Unit vector from foot to top."""
+        return self.fit.axis_lps
+
+    def tilt(self, normal_lps: ArrayLike, *, normal_u_deg: float, against: str) -> Estimate:
+        """Angle between its axis and a normal, folded to 0-90 degrees.
+
+        The interval comes from a two-dimensional normal error of the direction, whose mean length is not zero.
+        """
+        normal = np.asarray(normal_lps, dtype=np.float64)
+        angle = float(angle_deg(self.axis_lps, normal))
+        angle = min(angle, 180.0 - angle)
+        across = self.fit.covariance[:3, :3] + self.fit.covariance[3:, 3:]
+        side = np.eye(3) - np.outer(self.axis_lps, self.axis_lps)
+        own = math.degrees(math.sqrt(max(float(np.trace(side @ across @ side)) / 2.0, 0.0)) / self.fit.length_mm)
+        u = math.hypot(own, normal_u_deg)
+        low, high = max(angle - 1.96 * u, 0.0), min(angle + 1.96 * u, 90.0)
+        if angle < 2.0 * u:
+            low, high = 0.0, min(math.hypot(angle, 2.45 * u), 90.0)
+        budget = (Contribution("axis of the metal", own), Contribution(against, normal_u_deg))
+        return Estimate(angle, u, low, high, "deg", f"angle of the fitted axis to the {against}", budget, self.flags)
+
+
+def metal_on_ct_words(what: str) -> str:
+    """Published bias of metal on CT, to stand beside a number: "length", "width" or "intrusion".
+
+    Example
+    -------
+    >>> metal_on_ct_words("length")[:54]
+    'published: metal on CT reads 0.125 mm (6.25%) too long'
+    """
+    row = next(row for row in table_rows("metal_on_ct.csv") if row["what"] == what)
+    return f"published: metal on CT reads {row['bias_mm']} mm ({row['bias_percent']}%) {row['word']} ({row['source']})"
+
+
+def measure_prosthesis(
+    volume: Volume, clicks_lps: ArrayLike, *, fitness: ScanFitness, progress: Progress = no_progress
+) -> Prosthesis:
+    """Measure a prosthesis.
+
+    Parameters
+    ----------
+    volume
+        The scan.
+    clicks_lps
+        Shape (n, 3), LPS mm: one click on it, or one near each end (of more, the two farthest apart count).
+    fitness
+        What the scan is good for: its point spread and noise.
+    progress
+        May stop it.
+
+    Returns
+    -------
+    Prosthesis
+        With a head, the top is at the head; else the top is the second click's end.
+
+    Raises
+    ------
+    ScanError
+        When there is no metal at the clicks, or they lie outside the scan.
+    ctmeasure.errors.Cancelled
+        When the listener asks to stop.
+
+    Notes
+    -----
+    A rod and a disc seen through the scan's blur, values cut off where the scan cuts them off, are fitted to all voxels
+    around: no threshold anywhere. Blur and kernel overshoot are refined on the metal itself.
+
+    References
+    ----------
+    ``anatomy/tables/metal_on_ct.csv`` holds what is published on metal lengths read from CT.
+    """
+    clicks = np.asarray(clicks_lps, dtype=np.float64).reshape(-1, 3)
+    if not len(clicks) or not np.isfinite(clicks).all() or not np.all(volume.geometry.contains_lps(clicks)):
+        raise ScanError("clicks outside the scan", expected="one or two points on the metal", action="click on it")
+    ends = _two_ends(clicks)
+    if ends is not None:
+        return _measured(_fit(volume, ends, fitness, progress), volume, _flags(volume, fitness))
+    return _from_group(volume, _group_at(volume, clicks[0], fitness), fitness, progress)
+
+
+def _fit(volume: Volume, ends: tuple[Floats, Floats], fitness: ScanFitness, progress: Progress) -> StrutFit:
+    block, blur = metal_block(volume, np.array(ends), fitness=fitness)
+    return fit_strut(block, *ends, blur=blur, progress=progress)
+
+
+def _from_group(volume: Volume, group: Floats, fitness: ScanFitness, progress: Progress) -> Prosthesis:
+    """Try the ways a rod may lie in a group of bright voxels until one explains them all."""
+    found: list[tuple[float, StrutFit]] = []
+    for ends in ways_of_group(volume, group):
+        try:
+            fit = _fit(volume, ends, fitness, progress)
+        except ScanError:
+            continue
+        found.append((_unexplained(group, fit), fit))
+        if found[-1][0] < UNEXPLAINED_SHARE:
+            break
+    if not found:
+        raise ScanError(
+            "metal that is no rod", expected="a rod with or without a head", action="click both of its ends"
+        )
+    share, fit = min(found, key=lambda item: item[0])
+    flags = _flags(volume, fitness)
+    return _measured(fit, volume, flags if share < UNEXPLAINED_SHARE else (*flags, UNEXPLAINED_FLAG))
+
+
+def _unexplained(group: Floats, fit: StrutFit) -> float:
+    """Share of the bright voxels that lie beyond the reach of the fitted metal."""
+    from scipy.spatial import cKDTree
+
+    pieces = fit.pieces()
+    steps = np.linspace(0.0, 1.0, 25)[:, None, None]
+    line = (pieces.starts_lps + steps * (pieces.ends_lps - pieces.starts_lps)).reshape(-1, 3)
+    return float((cKDTree(line).query(group)[0] > EXPLAINED_MM).mean())
+
+
+def _flags(volume: Volume, fitness: ScanFitness) -> tuple[str, ...]:
+    return (POINT_SPREAD_FLAG,) if point_spread(volume, fitness).assumed else ()
+
+
+def metal_block(volume: Volume, points_lps: Floats, *, fitness: ScanFitness) -> tuple[Block, Blur]:
+    """The box of a scan around points on metal, and the blur found on bone.
+
+    Parameters
+    ----------
+    volume, fitness
+        The scan and what it is good for.
+    points_lps
+        Shape (n, 3), LPS mm.
+
+    Returns
+    -------
+    Block, Blur
+
+    Raises
+    ------
+    ScanError
+        When the points lie outside the scan.
+    """
+    spread = point_spread(volume, fitness)
+    unit, air = unit_of(fitness, intensity_unit=volume.source.intensity_unit)
+    dense = air + unit * (DENSE_HU + 1000.0)
+    block = block_around(volume, points_lps, margin_mm=MARGIN_MM, noise=fitness.noise_hu, unit=unit, dense=dense)
+    blur = Blur(spread.in_plane_mm / FWHM_PER_SIGMA, spread.through_plane_mm / FWHM_PER_SIGMA, spread.slice_normal_lps)
+    return block, blur
+
+
+def _whole(volume: Volume, fit: StrutFit) -> bool:
+    return bool(np.all(volume.geometry.contains_lps(np.array([fit.foot_lps, fit.top_lps]))))
+
+
+def _measured(fit: StrutFit, volume: Volume, said: tuple[str, ...]) -> Prosthesis:
+    length = fit.length_mm
+    parts = [
+        Contribution("fit: noise, streaks, blur, what the metal hides", fit.length_u_mm),
+        Contribution("shape of the two ends", math.sqrt(2.0) * END_MODEL_U_MM),
+        Contribution("scale of the scanner", SCALE_U * length),
+    ]
+    u = math.sqrt(sum(part.standard_uncertainty**2 for part in parts))
+    flags = [*said, *([CUT_OFF_FLAG] if fit.cut_off else [])]
+    flags += [] if _whole(volume, fit) else ["a part of it lies outside the scan"]
+    axis = fit.axis_lps
+    ends = [
+        math.hypot(math.sqrt(max(float(axis @ fit.covariance[part, part] @ axis), 0.0)), END_MODEL_U_MM)
+        for part in (slice(0, 3), slice(3, 6))
+    ]
+    method = "blurred rod" + (" and disc" if fit.has_head else "") + " fitted to the voxels"
+    shaft_u = math.hypot(2.0 * fit.radius_u_mm, SHAFT_MODEL_SHARE * 2.0 * fit.radius_mm)
+    thin = (THIN_FLAG,) if fit.radius_mm < 1.5 * fit.blur.in_plane_sd_mm else ()
+    head = None
+    if fit.has_head:
+        head = _estimate(2.0 * fit.head_radius_mm, math.hypot(2.0 * fit.head_radius_u_mm, HEAD_MODEL_U_MM), method)
+        head = head.with_flags(*flags)
+    return Prosthesis(
+        fit,
+        _estimate(length, u, method, tuple(parts)).with_flags(*flags, metal_on_ct_words("length")),
+        _estimate(2.0 * fit.radius_mm, shaft_u, method).with_flags(*flags, *thin, metal_on_ct_words("width")),
+        head,
+        ends[0],
+        ends[1],
+        tuple(flags),
+    )
+
+
+def _estimate(value: float, u: float, method: str, budget: tuple[Contribution, ...] = ()) -> Estimate:
+    return Estimate(value, u, max(value - 1.96 * u, 0.0), value + 1.96 * u, "mm", method, budget)
+
+
+def _two_ends(clicks: Floats) -> tuple[Floats, Floats] | None:
+    """The two clicks farthest apart, in their order; None when they are one place."""
+    apart = np.linalg.norm(clicks[:, None] - clicks[None], axis=2)
+    a, b = np.unravel_index(int(np.argmax(apart)), apart.shape)
+    return (clicks[min(a, b)], clicks[max(a, b)]) if apart[a, b] > SHORTEST_MM else None
+
+
+def _group_at(volume: Volume, click: Floats, fitness: ScanFitness) -> Floats:
+    unit, air = unit_of(fitness, intensity_unit=volume.source.intensity_unit)
+    groups = metal_components(volume, threshold=air + unit * (DENSE_HU + 1000.0))
+    far = [float(np.linalg.norm(g - click, axis=1).min()) for g in groups]
+    if not far or min(far) > ONE_CLICK_REACH_MM:
+        raise ScanError(
+            "no metal brighter than bone near the click",
+            expected="metal, or two clicks on the ends of a thin rod",
+            action="click on both of its ends",
+        )
+    return groups[int(np.argmin(far))]
+
+
+def find_prosthesis(
+    volume: Volume, canal: CanalFrame, *, fitness: ScanFitness, progress: Progress = no_progress
+) -> Prosthesis | None:
+    """Look for a prosthesis in the middle ear without a click.
+
+    Parameters
+    ----------
+    volume, fitness
+        The scan and what it is good for.
+    canal
+        The canal frame: the middle ear lies medial of its origin.
+    progress
+        May stop it.
+
+    Returns
+    -------
+    Prosthesis or None
+        None when no metal brighter than any bone lies there; a thin bare rod may be missed, so None is "none found".
+
+    Raises
+    ------
+    ctmeasure.errors.Cancelled
+        When the listener asks to stop.
+    """
+    unit, air = unit_of(fitness, intensity_unit=volume.source.intensity_unit)
+    metal = air + unit * (METAL_HU + 1000.0)
+    for group in metal_components(volume, threshold=air + unit * (DENSE_HU + 1000.0)):
+        if sample(volume, group).values.max() <= metal:
+            continue
+        middle = group.mean(axis=0)
+        depth, radius = float(canal.depth_mm(middle)), float(canal.radius_mm(middle))
+        if MIDDLE_EAR_DEPTH_MM[0] < depth < MIDDLE_EAR_DEPTH_MM[1] and radius < MIDDLE_EAR_RADIUS_MM:
+            try:
+                return _from_group(volume, group, fitness, progress)
+            except ScanError:
+                continue
+    return None
