@@ -50,7 +50,9 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
     ctmeasure.errors.LandmarkError
         When placed landmarks contradict each other or the side.
     """
+    from ctmeasure.app.metal import case_metal
     from ctmeasure.planning.drilling import DrillInput, DrillOutput, plan_drilling
+    from ctmeasure.planning.halo import flag_measurements, flag_sites, flag_traced, flag_zone
     from ctmeasure.planning.lengths.handle import planned_tip_lps
     from ctmeasure.planning.lengths.inputs import LengthInput
     from ctmeasure.planning.lengths.options import find_options
@@ -74,6 +76,13 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
         psf_fwhm_mm=fitness.point_spread_mm,
         volume=volume,
     )
+    mark, metal_progress = case.landmarks.get("old_prosthesis"), part_of(progress, 0.09, 0.1)
+    metal = memory.recall(
+        "metal",
+        (mark, case.landmarks.get("canal_medial"), case.landmarks.get("canal_lateral"), case.side),
+        lambda: case_metal(case, volume, fitness, canal=canal, progress=metal_progress),
+    )
+    marks = replace(marks, prosthesis=metal.prosthesis, prosthesis_why=metal.why)
     mirrored = _mirrored_umbo(case, canal)
     tip = planned_tip_lps(LengthInput(measure=marks, facts=case.facts, mirrored_umbo_lps=mirrored))
     drilled: DrillOutput | None = None
@@ -97,8 +106,13 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
         )
     progress("measuring", 0.7)
     if drilled is not None:
+        drilled = replace(
+            drilled, sites=flag_sites(drilled.sites, metal.halo), zone=flag_zone(drilled.zone, metal.halo)
+        )
         marks = replace(marks, wall_map=drilled.wall_map, sites=drilled.sites)
-    measurements = measure(marks)
+    measurements = flag_measurements(
+        measure(marks), metal.halo, landmarks=case.landmarks, structures=structures, sites=marks.sites
+    )
     progress("lengths", 0.9)
     lengths = plan_lengths(
         LengthInput(
@@ -124,12 +138,14 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
             *attention(case, fitness, drilled.sites if drilled else ()),
             *asked_lengths(case, lengths.unmet_choice, options),
         ),
-        warnings=_warnings(case, fitness, measurements, canal, (*tracing, *(drilled.warnings if drilled else ()))),
+        warnings=_warnings(
+            case, fitness, measurements, canal, (*tracing, *metal.warnings, *(drilled.warnings if drilled else ()))
+        ),
         not_assessed=drilled.not_assessed if drilled else ("every hole: the canal or the rim is not placed",),
         seed=case.seed,
         version=__version__,
         provenance={"content_hash": volume.source.content_hash, "series_uid": volume.source.series_uid},
-        traced=traced,
+        traced=flag_traced(traced, metal.halo),
         shafts=lengths.shafts,
         staged=lengths.staged,
         options=options,

@@ -150,7 +150,7 @@ def test_the_mirrored_ear_measures_the_same() -> None:
 def test_the_plain_ear_leaves_hardly_a_measurand_out() -> None:
     """Invariance of nothing would prove nothing: all but the image-only and site-only measurands have a value here."""
     valued = {key[0] for key, m in _plain().items() if m.estimate is not None}
-    without = set(measurand_terms()) - valued
+    without = {name for name in set(measurand_terms()) - valued if not name.startswith("old_prosthesis_")}
     assert without == {"drum_thickness", "anterior_blunting", "wall_thickness", "clearance"}
 
 

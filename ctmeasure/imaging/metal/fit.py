@@ -44,6 +44,8 @@ HIDDEN_MM = 0.6
 """Unevenness of the tissue around an end is read within this distance of it."""
 BESIDE_MM, BESIDE_ALONG_MM = 0.7, 0.4
 """A ring this far from the axis tells a head from a bare end: shafts are thinner, heads wider (our choice)."""
+BESIDE_LEAST_HU = 1000.0
+"""A ring darker than this over air holds no head: a head as thin as 0.1 mm reads more."""
 BESIDE_SURE_HU = 1500.0
 """Two ends whose rings differ by more than this leave no doubt which one carries the head."""
 
@@ -189,6 +191,10 @@ def fit_strut(
     brighter = _beside(block, high, high - low) - _beside(block, low, high - low)
     if abs(brighter) > BESIDE_SURE_HU * block.unit:
         ways = ways[:1] if brighter > 0.0 else ways[1:]
+    air = max(block.lowest, float(np.percentile(block.values, 2.0)))
+    ways = [way for way in ways if _beside(block, way[1], high - low) > air + BESIDE_LEAST_HU * block.unit]
+    if not ways:
+        return fit_form(block, low, high, blur=bare.blur, form=BareRod(), rounds=1)
     headed = [fit_form(block, *way, blur=bare.blur, form=Headed()) for way in ways]
     wider = headed[0]
     headed.sort(key=lambda item: _misfit(block, item, wider))
@@ -285,7 +291,7 @@ def fit_form(
 
         fit = least_squares(
             residual, np.clip(p, lower + 1e-6, upper - 1e-6), loss="soft_l1", bounds=(lower, upper),
-            x_scale=np.minimum(prior_sd, 0.3), max_nfev=25, xtol=1e-4, ftol=1e-4,
+            x_scale=np.minimum(prior_sd, 0.3), max_nfev=15, xtol=1e-3, ftol=1e-3,
         )  # fmt: skip
         p = fit.x
     count = len(values)

@@ -27,7 +27,7 @@ from ctmeasure.volume.volume import Volume
 Floats = NDArray[np.float64]
 
 MARGIN_MM = 4.0
-END_MODEL_U_MM = 0.04
+END_MODEL_U_MM = 0.025
 """How far a real end is from the flat end of a rod, per end (found on synthetic ears)."""
 SCALE_U = 0.005
 """Relative standard uncertainty of the scanner's own scale (our choice)."""
@@ -318,11 +318,42 @@ def find_prosthesis(
     for group in metal_components(volume, threshold=air + unit * (DENSE_HU + 1000.0)):
         if sample(volume, group).values.max() <= metal:
             continue
-        middle = group.mean(axis=0)
-        depth, radius = float(canal.depth_mm(middle)), float(canal.radius_mm(middle))
-        if MIDDLE_EAR_DEPTH_MM[0] < depth < MIDDLE_EAR_DEPTH_MM[1] and radius < MIDDLE_EAR_RADIUS_MM:
+        if _in_middle_ear(group.mean(axis=0), canal):
             try:
                 return _from_group(volume, group, fitness, progress)
             except ScanError:
                 continue
     return None
+
+
+def unmarked_metal_lps(volume: Volume, canal: CanalFrame, *, fitness: ScanFitness) -> list[Floats]:
+    """Middles of the groups of metal voxels in the middle ear, largest first, LPS mm; empty is "none seen".
+
+    Parameters
+    ----------
+    volume, fitness
+        The scan and what it is good for.
+    canal
+        The canal frame.
+
+    Returns
+    -------
+    list of numpy.ndarray
+
+    Raises
+    ------
+    Nothing.
+    """
+    unit, air = unit_of(fitness, intensity_unit=volume.source.intensity_unit)
+    middles = [g.mean(axis=0) for g in metal_components(volume, threshold=air + unit * (METAL_HU + 1000.0))]
+    return [m for m in middles if _in_middle_ear(m, canal)]
+
+
+def _in_middle_ear(middle_lps: Floats, canal: CanalFrame) -> bool:
+    depth, radius = float(canal.depth_mm(middle_lps)), float(canal.radius_mm(middle_lps))
+    return MIDDLE_EAR_DEPTH_MM[0] < depth < MIDDLE_EAR_DEPTH_MM[1] and radius < MIDDLE_EAR_RADIUS_MM
+
+
+def marked_axis_lps(found: Prosthesis) -> Floats:
+    """Points along the axis of a measured prosthesis, shape (n, 3): metal however dark a thin rod reads."""
+    return np.asarray(found.foot_lps + np.linspace(0.0, 1.0, 25)[:, None] * (found.top_lps - found.foot_lps))
