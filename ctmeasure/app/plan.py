@@ -120,7 +120,7 @@ def read_inputs(request: PlanRequest) -> PlanInputs:
         facts=replace(facts, side=side),
         settings=settings,
         catalogues=read_catalogues(request.catalogues),
-        audiograms=read_audiograms(request.audiogram) if request.audiogram else (),
+        audiograms=read_audiograms(request.audiogram, side=side) if request.audiogram else (),
     )
 
 

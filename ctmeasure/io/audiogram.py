@@ -7,29 +7,31 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from ctmeasure.anatomy.vocabulary import Side
 from ctmeasure.errors import TableError
 from ctmeasure.io.tables import table_lines
 from ctmeasure.io.toml import read_toml
 from ctmeasure.planning.hearing import FREQUENCIES_HZ, HIGHEST_DB, LOWEST_DB, Audiogram, Threshold
 
 REQUIRED = ("when", "conduction", "frequency_hz", "level_db")
-OPTIONAL = ("masked", "transducer", "date", "note")
 WHENS, CONDUCTIONS = ("before", "after"), ("air", "bone")
 NO_RESPONSE = "no response"
 """In place of a level; ``no response 110`` also says where the test stopped."""
 YES, NO = ("true", "yes"), ("false", "no")
 
 
-def read_audiograms(path: Path) -> tuple[Audiogram, ...]:
+def read_audiograms(path: Path, *, side: Side | None = None) -> tuple[Audiogram, ...]:
     """Audiograms of one ear, at most one before and one after.
 
     Parameters
     ----------
     path
-        CSV with columns ``when,conduction,frequency_hz,level_db`` (and ``masked,transducer,date,note``), or TOML with
-        ``[[audiogram]]`` tables of ``when``, ``air`` and ``bone`` (frequency to level), ``masked_air``,
-        ``masked_bone`` (lists of frequencies), ``transducer``, ``date``, ``note``. A level is in dB HL, or the words
-        "no response".
+        CSV with columns ``when,conduction,frequency_hz,level_db`` (and ``side,masked,transducer,date,note``), or TOML
+        with ``[[audiogram]]`` tables of ``when``, ``air`` and ``bone`` (frequency to level), ``masked_air``,
+        ``masked_bone`` (lists of frequencies), ``side``, ``transducer``, ``date``, ``note``. A level is in dB HL, or
+        the words "no response".
+    side
+        The ear wanted: what says that it is of the other ear is left out; what says nothing is taken.
 
     Returns
     -------
@@ -43,21 +45,22 @@ def read_audiograms(path: Path) -> tuple[Audiogram, ...]:
     ctmeasure.errors.SettingsError
         When the file cannot be read.
     """
-    found = _from_toml(path) if path.suffix.lower() == ".toml" else _from_csv(path)
+    found = _from_toml(path, side) if path.suffix.lower() == ".toml" else _from_csv(path, side)
     if not found:
-        raise TableError(f"'{path.name}' has no threshold", expected="at least one audiogram")
+        whose = f" of the {side} ear" if side else ""
+        raise TableError(f"'{path.name}' has no threshold{whose}", expected="at least one audiogram")
     return tuple(sorted(found, key=lambda test: WHENS.index(test.when)))
 
 
-def _from_csv(path: Path) -> list[Audiogram]:
+def _from_csv(path: Path, side: Side | None) -> list[Audiogram]:
     thresholds: dict[str, list[Threshold]] = {}
     words: dict[str, dict[str, str]] = {}
     for line, row in table_lines(path, REQUIRED):
         where = f"'{path.name}' line {line}"
-        when, conduction = (
-            _one(where, "when", row["when"], WHENS),
-            _one(where, "conduction", row["conduction"], CONDUCTIONS),
-        )
+        if _of_other_ear(where, row.get("side", ""), side):
+            continue
+        when = _one(where, "when", row["when"], WHENS)
+        conduction = _one(where, "conduction", row["conduction"], CONDUCTIONS)
         masked = _masked(where, row.get("masked", ""))
         one = _threshold(where, conduction, row["frequency_hz"], row["level_db"], masked)
         _add(where, thresholds.setdefault(when, []), one)
@@ -75,21 +78,32 @@ def _masked(where: str, cell: str) -> bool | None:
     return cell.lower() in YES
 
 
-def _from_toml(path: Path) -> list[Audiogram]:
+def _of_other_ear(where: str, said: Any, side: Side | None) -> bool:
+    if said:
+        _one(where, "side", said, ("left", "right"))
+    return bool(said and side and said != side)
+
+
+def _from_toml(path: Path, side: Side | None) -> list[Audiogram]:
     data = read_toml(path, "audiograms")
     tests = data.get("audiogram", [])
     if set(data) - {"audiogram"} or not isinstance(tests, list):
         raise TableError(f"'{path.name}' has {', '.join(sorted(data)) or 'nothing'}", expected="[[audiogram]] tables")
     found: list[Audiogram] = []
     for number, test in enumerate(tests, start=1):
-        one = _toml_test(f"'{path.name}' audiogram {number}", test)
+        where = f"'{path.name}' audiogram {number}"
+        if not isinstance(test, Mapping):
+            raise TableError(f"{where} is {test!r}", expected="an [[audiogram]] table")
+        if _of_other_ear(where, test.get("side", ""), side):
+            continue
+        one = _toml_test(where, test)
         if any(other.when == one.when for other in found):
             raise TableError(f"'{path.name}' has two audiograms '{one.when}'", expected="one before and one after")
         found.append(one)
     return found
 
 
-TOML_KEYS = ("when", "air", "bone", "masked_air", "masked_bone", "transducer", "date", "note")
+TOML_KEYS = ("when", "side", "air", "bone", "masked_air", "masked_bone", "transducer", "date", "note")
 
 
 def _toml_test(where: str, test: Mapping[str, Any]) -> Audiogram:

@@ -78,7 +78,9 @@ def _refuse_header(named: str, header: list[str]) -> None:
     missing = [key for key in ("reconstruction", "label_mm") if key not in header]
     if missing:
         found = ",".join(header) or "(none)"
-        raise TableError(f"{named} has header {found}", expected=f"column {missing[0]}", action=f"add {missing[0]}")
+        separated = any(mark in found for mark in (";", "\t", "|"))
+        action = "save it with commas between the cells" if separated else f"add {missing[0]}"
+        raise TableError(f"{named} has header {found}", expected=f"column {missing[0]}", action=action)
     twice = next((key for key in header if header.count(key) > 1), None)
     if twice is not None:
         raise TableError(f"{named} has column {twice} twice", expected="each column once")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +17,8 @@ LEAST_P_FITS = 0.01
 """When no size is likelier to fit than this, none of the implant is listed."""
 NEAR_TIE = 0.05
 """Sizes whose P(fits) (or loss) is within 5 % of the best are a tie, and a tie goes to the shorter size."""
+MIDDLES = tuple((at + 0.5) / 15 for at in range(15))
+"""Quantiles at which the middle of a narrower length is tried."""
 TIE_FLAG = "near tie: the shorter size goes first"
 
 
@@ -73,6 +76,43 @@ def rank_sizes(sizes: Iterable[CatalogueSize], samples: Floats, settings: Settin
         (not t, 0.0 if t else -w, one.size.functional_mm or 0.0) for one, w, t in zip(found, worth, tied, strict=True)
     ]
     return [one for _, one in sorted(zip(keys, found, strict=True), key=lambda pair: pair[0])]
+
+
+def knowing_better_words(sizes: Sequence[CatalogueSize], samples: Floats, settings: Settings) -> str:
+    """What halving the uncertainty of the needed length would save of the least expected loss; empty without costs.
+
+    Parameters
+    ----------
+    sizes
+        Of one implant.
+    samples
+        Draws of the needed length, shape (draws,), mm.
+    settings
+        Costs.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    Nothing.
+
+    Notes
+    -----
+    The best size for a length known half as badly is not known beforehand, so the least loss is averaged over where
+    the middle of the narrower length could lie.
+    """
+    if not (sizes and settings.cost_too_long > 0.0 and settings.cost_too_short > 0.0):
+        return ""
+    lengths = [size.functional_mm or 0.0 for size in sizes]
+    now = min(loss_from_draws(length, samples, settings) for length in lengths)
+    middle = float(np.median(samples))
+    half = 0.5 * (samples - middle)
+    # Of a spread s, halved to s / 2, the middle is still spread by s sqrt(3) / 2 around where it is now.
+    middles = middle + math.sqrt(0.75) * (np.quantile(samples, MIDDLES) - middle)
+    then = [min(loss_from_draws(length, m + half, settings) for length in lengths) for m in middles]
+    return f"halving its uncertainty would lower the least expected loss from {now:.3f} to {np.mean(then):.3f}"
 
 
 def loss_from_draws(size_mm: float, samples: Floats, settings: Settings) -> float:

@@ -11,7 +11,7 @@ from ctmeasure.planning.lengths.gates import PROTRUSION_REFUSED_MM, protrusion_f
 from ctmeasure.planning.lengths.inputs import LengthInput
 from ctmeasure.planning.lengths.narrowing import SIZER_FLAG, choice_flags, leaves_a_choice
 from ctmeasure.planning.lengths.needed import needed_length
-from ctmeasure.planning.lengths.ranking import RankedSize, rank_sizes
+from ctmeasure.planning.lengths.ranking import RankedSize, knowing_better_words, rank_sizes
 from ctmeasure.planning.lengths.shaft import shaft_checks
 from ctmeasure.planning.lengths.spans import Span, is_chosen, spans, unmet_choice
 from ctmeasure.planning.lengths.stack import contact_stack
@@ -198,7 +198,9 @@ def _size_rows(
     """One row a size of one implant, best first."""
     assert row.needed is not None
     against = implant.takes(span_mm=span.holes_mm[0], reach_mm=span.holes_mm[1]) if span.holes_mm else ()
+    better = knowing_better_words(sizes_of(implant), samples, settings)
     shared = (
+        *((better,) if better else ()),
         *choice_flags(row.needed, [one.size.functional_mm or 0.0 for one in ranked]),
         *(f"refused: {words}" for words in against),
         *(("can be cut shorter in the ear",) if implant.trimmable else ()),

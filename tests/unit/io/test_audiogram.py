@@ -67,3 +67,16 @@ def test_each_slip_is_named(tmp_path: Path, line: str, words: str) -> None:
 def test_two_tests_before_are_refused(tmp_path: Path) -> None:
     with pytest.raises(CtmeasureError, match="two audiograms 'before'"):
         read_audiograms(written(tmp_path, "a.toml", TOML + TOML))
+
+
+def test_of_a_table_of_both_ears_the_wanted_one_is_taken(tmp_path: Path) -> None:
+    lines = "before,air,500,55,,,right\nbefore,air,500,20,,,left\nbefore,air,1000,50,,,\n"
+    path = written(tmp_path, "a.csv", CSV.strip() + ",side\n" + lines)
+    (right,) = read_audiograms(path, side="right")
+    assert {t.frequency_hz: t.level_db for t in right.thresholds} == {500: 55.0, 1000: 50.0}
+    other = written(tmp_path, "b.csv", CSV.strip() + ",side\nbefore,air,500,55,,,right\n")
+    with pytest.raises(CtmeasureError, match="no threshold of the left ear"):
+        read_audiograms(other, side="left")
+    wrong = written(tmp_path, "c.csv", CSV.strip() + ",side\nbefore,air,500,55,,,middle\n")
+    with pytest.raises(CtmeasureError, match="line 2 has side 'middle'"):
+        read_audiograms(wrong, side="left")

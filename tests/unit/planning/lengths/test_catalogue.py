@@ -162,6 +162,7 @@ def test_csv_lines_of_one_name_become_one_implant() -> None:
 CSV_FAULTS = {
     "no header": ("", "has header"),
     "no label column": ("name,reconstruction\nA,total\n", "add label_mm"),
+    "semicolons": ("name;reconstruction;label_mm\nA;total;4\n", "with commas between the cells"),
     "column twice": ("label_mm,label_mm,reconstruction\n1,1,total\n", "label_mm twice"),
     "column in inches": ("label_in,label_mm,reconstruction\n", "column 'label_in'"),
     "unit in one line": (CSV + "A,total,4.0,0,\nA,total,0.45 cm,0,\n", "line 3 has label_mm '0.45 cm'.*unit 'cm'"),

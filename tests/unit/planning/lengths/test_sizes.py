@@ -15,7 +15,7 @@ from ctmeasure.planning.lengths.catalogue_toml import catalogue_from_mapping
 from ctmeasure.planning.lengths.gates import footplate_flags, piston_flags
 from ctmeasure.planning.lengths.handle import HandlePlan, handle_geometry, planned_handle
 from ctmeasure.planning.lengths.narrowing import SIZER_FLAG
-from ctmeasure.planning.lengths.ranking import TIE_FLAG, rank_sizes
+from ctmeasure.planning.lengths.ranking import TIE_FLAG, knowing_better_words, rank_sizes
 from ctmeasure.planning.lengths.sizes import candidate_lengths
 from ctmeasure.planning.lengths.spans import AS_IT_LIES, AS_PLANNED, TAKEN_DOWN_FLAG
 from ctmeasure.planning.lengths.stack import contact_stack
@@ -278,3 +278,15 @@ def test_a_reconstruction_can_have_a_window_of_its_own() -> None:
 def test_a_window_that_is_not_understood_is_refused(text: str) -> None:
     with pytest.raises(SettingsError, match="fit_windows has"):
         Settings(fit_windows=text)
+
+
+def test_knowing_better_is_worth_half_the_loss_of_a_fine_grid() -> None:
+    """On a fine grid the least loss is proportional to the spread (quantile rule), so half of it is left; without
+    costs nothing is said."""
+    samples = np.random.default_rng(0).normal(4.6, 0.25, 20_000)
+    sizes = [CatalogueSize("total", s, s) for s in np.arange(3.5, 5.71, 0.05).round(2)]
+    words = knowing_better_words(sizes, samples, Settings(cost_too_long=3.0, cost_too_short=1.0))
+    now, then = (float(part) for part in words.split(" from ")[1].split(" to "))
+    assert now == pytest.approx(4.0 * 0.25 * 0.317777, rel=0.02)  # (c_l + c_s) sigma phi(z), z = -0.6745
+    assert then == pytest.approx(0.5 * now, rel=0.03)
+    assert knowing_better_words(sizes, samples, Settings()) == ""
