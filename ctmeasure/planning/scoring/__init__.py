@@ -1,0 +1,1 @@
+"""Score an attempt at placing landmarks against a reference: errors, statuses, dangers, consequences, drills."""
