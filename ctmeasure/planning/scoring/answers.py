@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -134,7 +135,7 @@ class Reference:
         return LandmarkSet(found)
 
 
-def _most(said: list[str]) -> str | None:
+def _most(said: Sequence[str]) -> str | None:
     """The word most people said; None for no words or a tie."""
     counts = {word: said.count(word) for word in dict.fromkeys(said)}
     best = sorted(counts.values(), reverse=True)

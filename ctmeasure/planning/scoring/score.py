@@ -92,7 +92,8 @@ def score_attempt(
     axes = axes_of(reference.mean_landmarks(), reference.side)
     points = tuple(point_score(name, answer, reference, axes) for name in landmarks)
     marked = tuple(structure_score(name, answer, reference, axes) for name in structures)
-    judged = [OUTCOME_SCORES.get(item.outcome, 0.0) for item in (*points, *marked) if item.outcome != "open"]
+    outcomes = [*(point.outcome for point in points), *(item.outcome for item in marked)]
+    judged = [OUTCOME_SCORES.get(word, 0.0) for word in outcomes if word != "open"]
     return Score(
         reference.side,
         answer.side,

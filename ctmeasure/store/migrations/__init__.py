@@ -1,0 +1,1 @@
+"""Schema migrations, run when a store is opened."""
