@@ -17,11 +17,12 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 TOP = HERE.parent
-SYSTEM_TOOLS = ("Xvfb", "dcmcjpeg", "dciodvfy")
+SYSTEM_TOOLS = ("Xvfb", "dcmcjpeg", "dciodvfy", "pg_ctlcluster")
 """What the tests call besides Python; their system packages are installed when one of them is missing."""
 SYSTEM_PACKAGES = (
     "dcmtk",
     "dicom3tools",
+    "postgresql",
     "xvfb",
     "xauth",
     "libgl1",
