@@ -97,7 +97,9 @@ def _series_of(case: Case, scan: Path, progress: Progress) -> Volume:
     return loaded.volume
 
 
-def open_scan(path: Path, *, side: Side, progress: Progress = no_progress) -> tuple[Case, Volume]:
+def open_scan(
+    path: Path, *, side: Side, series_uid: str | None = None, progress: Progress = no_progress
+) -> tuple[Case, Volume]:
     """A scan on which nothing is marked yet.
 
     Parameters
@@ -106,6 +108,8 @@ def open_scan(path: Path, *, side: Side, progress: Progress = no_progress) -> tu
         DICOM folder, file, ZIP or DICOMDIR; or a NIfTI, NRRD or MetaImage file.
     side
         The ear to work on; never guessed from where the scan lies.
+    series_uid
+        Which series of it; None takes the one that `plan` would take.
     progress
         Listener; may cancel.
 
@@ -120,7 +124,7 @@ def open_scan(path: Path, *, side: Side, progress: Progress = no_progress) -> tu
     """
     from ctmeasure.io.dicom.load import load_series
 
-    loaded = load_series(path, side=side, progress=progress)
+    loaded = load_series(path, series_uid=series_uid, side=side, progress=progress)
     return new_case(loaded, PlanInputs(LandmarkSet(), side), seed=1), loaded.volume
 
 

@@ -6,10 +6,12 @@ from pathlib import Path
 
 from ctmeasure.app.opened import open_case
 from ctmeasure.app.plan import PlanOutcome
+from ctmeasure.case.model import Case
 from ctmeasure.case.store import load_case
 from ctmeasure.errors import CaseError
 from ctmeasure.io.folder import check_output_folder, refuse_inputs_inside, replaced_folder
 from ctmeasure.progress import Progress, no_progress, part_of
+from ctmeasure.volume.volume import Volume
 
 
 def run_report(
@@ -62,3 +64,40 @@ def run_report(
         )
     assert case.results is not None
     return PlanOutcome(case, out, case.results.attention)
+
+
+def report_now(
+    case: Case, volume: Volume, *, out: Path, force: bool = False, progress: Progress = no_progress
+) -> PlanOutcome:
+    """Write every output of a case as it stands in a window; what is not computed yet is computed first.
+
+    Parameters
+    ----------
+    case, volume
+        The case and its scan.
+    out
+        Output folder.
+    force
+        Whether an earlier output folder may be replaced.
+    progress
+        Listener; may cancel.
+
+    Returns
+    -------
+    PlanOutcome
+
+    Raises
+    ------
+    ctmeasure.errors.CtmeasureError
+        When the folder cannot be written, or the marks contradict each other; nothing is then written.
+    """
+    from ctmeasure.app.compute import compute_case
+    from ctmeasure.report.write import write_outputs
+
+    check_output_folder(out, force=force)
+    if case.results is None:
+        case = compute_case(case, volume, progress=part_of(progress, 0.0, 0.6))
+    with replaced_folder(out, force=force) as building:
+        written = write_outputs(case, volume=volume, out_dir=building, progress=part_of(progress, 0.6, 1.0))
+    assert written.results is not None
+    return PlanOutcome(written, out, written.results.attention)

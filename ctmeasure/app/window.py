@@ -19,7 +19,7 @@ def open_in_window(path: Path | None, *, scan: Path | None = None, side: str | N
     Parameters
     ----------
     path
-        Scan, case, or None for the demo sample.
+        Scan or case; None lets the window offer the samples and what was opened last.
     scan
         The scan of a case.
     side
@@ -41,8 +41,9 @@ def open_in_window(path: Path | None, *, scan: Path | None = None, side: str | N
         raise CtmeasureError(
             f"the window cannot start ({error})", expected="the extra 'napari'", action="install ctmeasure[napari]"
         ) from None
+    if path is None:
+        open_window(keep=True, live=True)
+        return
     case, volume = open_anything(path, scan=scan, side=side)
-    if path is not None:
-        note_recent(path, scan=scan, side=case.side)
-    saved = path if path is not None and is_case(path) else None
-    open_window(case=case, volume=volume, path=saved, keep=True, live=True)
+    note_recent(path, scan=scan, side=case.side)
+    open_window(case=case, volume=volume, path=path if is_case(path) else None, keep=True, live=True)

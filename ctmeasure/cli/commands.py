@@ -223,7 +223,7 @@ def report(
 
 @app.command()
 def view(
-    path: Annotated[Path | None, typer.Argument(help="Scan or case; the demo sample when left out.")] = None,
+    path: Annotated[Path | None, typer.Argument(help="Scan or case; left out, the samples are offered.")] = None,
     scan: Annotated[Path | None, typer.Option("--scan", help="The scan of a case.")] = None,
     side: Annotated[str | None, typer.Option("--side", help="The ear of a scan without marks: left or right.")] = None,
 ) -> int:

@@ -78,7 +78,7 @@ def new_viewer(title: str) -> Model:
     """A napari window, not shown yet."""
     import napari
 
-    _check_drawing()
+    check_drawing()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         viewer = napari.Viewer(title=title, show=False)
@@ -86,7 +86,7 @@ def new_viewer(title: str) -> Model:
     return viewer
 
 
-def _check_drawing() -> None:
+def check_drawing() -> None:
     """Refuse in one line where nothing can be drawn; the toolkit itself ends in an error nobody understands."""
     named = os.environ.get("QT_QPA_PLATFORM", "")
     unseen = not (named or os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))

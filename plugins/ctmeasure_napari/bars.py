@@ -167,6 +167,13 @@ class TopBar(QWidget):
         row.addWidget(box)
         return box
 
+    def set_large(self, large: bool) -> None:
+        """With large type the words that can be had elsewhere give way."""
+        for widget in (self.position, self.names):
+            widget.setVisible(not large)
+        for box in (self.planes, self.windows, self.slabs):
+            box.setMinimumContentsLength(5 if large else 8)
+
     def show_case(self) -> None:
         """Bring the position and the switches up to date."""
         self.names.blockSignals(True)
@@ -300,6 +307,7 @@ class BottomBar(QWidget):
         row.setSpacing(4)
         caution = named(QLabel(SHORT_CAUTION), "caution")
         caution.setToolTip("\n".join(CAUTIONS))
+        caution.setWordWrap(True)  # on a projector the type is large: two lines then
         row.addWidget(caution, 1)
         self.kept = named(QLabel(), "hint")
         row.addWidget(self.kept)
@@ -365,16 +373,21 @@ class BottomBar(QWidget):
         self.progress.reset()
         self._workbench.say(message)
 
+    def save_as(self) -> None:
+        """Save the case in another place, and from then on there."""
+        path = self._ask()
+        if path is not None:
+            self._save(path)
+
     def save_case(self) -> None:
-        """Save the case; the first time, ask where."""
-        path = self._path or self._ask()
-        if path is None:
-            return
-        if self._workbench.session.read_only:
-            self._workbench.say(f"{self._workbench.session.read_only}; save it under another name")
-            path = self._ask()
-            if path is None:
-                return
+        """Save the case; the first time, and when this window may not change it, ask where."""
+        path = None if self._workbench.session.read_only else self._path
+        path = path or self._ask()
+        if path is not None:
+            self._save(path)
+
+    def _save(self, path: Path) -> None:
+        path = path / "case.json" if path.is_dir() else path
         try:
             save_case(self._workbench.case, path)
         except CtmeasureError as error:

@@ -81,6 +81,17 @@ class Keeper:
         if self._journal is not None:
             self._journal.saved(_text(path))
 
+    @property
+    def kept_views(self) -> tuple[object, ...]:
+        """The views kept for a conference, as plain data."""
+        found = self._look.get("views", ())
+        return tuple(found) if isinstance(found, list | tuple) else ()
+
+    def keep_views(self, views: list[dict[str, object]]) -> None:
+        """Keep the views of a conference with how the window looks."""
+        self._look["views"] = views
+        self._noted()
+
     def close(self) -> None:
         """The window is closed in order; doing so twice is harmless."""
         if self._journal is not None:
@@ -91,7 +102,7 @@ class Keeper:
 
     def _noted(self) -> None:
         if self._journal is not None and self._bench is not None:
-            self._journal.note_look(self._bench.look())
+            self._journal.note_look({**self._bench.look(), "views": list(self.kept_views)})
             if not self._journal.trouble:
                 self._written = f"kept {datetime.now():%H:%M}"
 

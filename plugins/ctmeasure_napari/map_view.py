@@ -15,12 +15,14 @@ from ctmeasure.report.figures.wall import HoleOnWall, split_runs
 from . import looks
 from .one_line import OneLine
 from .patterns import GROUND, painted
-from .style import named
+from .style import LARGER, named
 from .wallmap import LAYERS, WallChart, cell_words, step_of, step_words, word_of
 from .workbench import Workbench
 
 LEFT_PX, BELOW_PX, EDGE_PX = 34, 20, 6
 """Room for the numbers of the axes."""
+HEIGHT_PX = 176
+"""Height of the panel."""
 HOLE_PX = 12.0
 """A press this close to a hole takes hold of it."""
 NOT_ASSESSED = VERDICT_WORDS["not assessed"]
@@ -47,6 +49,7 @@ class WallMap(QWidget):
         self._drag_at: tuple[float, float] | None = None
         self._ground: tuple[Any, QImage] | None = None
         self._written: list[QRectF] = []
+        self.type_pt = looks.SMALLEST_TYPE_PT
         self.setMouseTracking(True)
         self.setMinimumHeight(118)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
@@ -62,7 +65,9 @@ class WallMap(QWidget):
 
     def frame(self) -> QRectF:
         """Where the wall is drawn."""
-        return QRectF(LEFT_PX, EDGE_PX, self.width() - LEFT_PX - EDGE_PX, self.height() - BELOW_PX - EDGE_PX)
+        grown = self.type_pt / looks.SMALLEST_TYPE_PT
+        left, below = LEFT_PX * grown, BELOW_PX * grown
+        return QRectF(left, EDGE_PX, self.width() - left - EDGE_PX, self.height() - below - EDGE_PX)
 
     def spot(self, hours: float, rim_mm: float) -> QPointF:
         """Pixel of a place on the wall."""
@@ -89,7 +94,7 @@ class WallMap(QWidget):
         """Draw it."""
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        painter.setFont(QFont(self.font().family(), looks.SMALLEST_TYPE_PT))
+        painter.setFont(QFont(self.font().family(), self.type_pt))
         box = self.frame()
         painter.fillRect(box, QColor(*GROUND))
         if self.chart.scene is None:
@@ -283,7 +288,7 @@ class WallMap(QWidget):
         for rim in range(0, int(high) + 1, 2):
             at = self.spot(0.0, float(rim))
             painter.drawText(
-                QRectF(0, at.y() - 9, LEFT_PX - 6, 18), Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
+                QRectF(0, at.y() - 18, box.left() - 6, 36), Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
                 f"{rim}" if rim else "rim",
             )  # fmt: skip
         letters = {12: "12 S", 6: "6 I", 9: "9 P", 3: "3 A"}
@@ -292,8 +297,8 @@ class WallMap(QWidget):
         for at_hours in range(13):
             hour = (at_hours + 5) % 12 + 1
             spot = self.spot(float(at_hours), low)
-            where = QRectF(spot.x() - 24, box.bottom() + 1, 48, BELOW_PX - 2)
-            where.moveLeft(min(max(where.left(), LEFT_PX - 14.0), self.width() - 48.0))
+            where = QRectF(spot.x() - 40, box.bottom() + 1, 80, self.height() - box.bottom() - 2)
+            where.moveLeft(min(max(where.left(), box.left() - 30.0), self.width() - 70.0))
             painter.drawText(where, Qt.AlignmentFlag.AlignCenter, letters.get(hour, str(hour)))
 
     # mouse -----------------------------------------------------------------------------------------------------------
@@ -372,8 +377,15 @@ class WallPanel(QWidget):
         column.setSpacing(1)
         column.addLayout(row)
         column.addWidget(self.map, 1)
+        self.setFixedHeight(HEIGHT_PX)
         workbench.listen(self.show_case)
         self.show_case()
+
+    def set_large(self, large: bool) -> None:
+        """Type twice as large, and room for it."""
+        self.map.type_pt = looks.SMALLEST_TYPE_PT * (LARGER if large else 1)
+        self.setFixedHeight(int(HEIGHT_PX * (1.4 if large else 1.0)))
+        self.legend.setFixedHeight(40 if large else 20)
 
     def _chosen(self, index: int) -> None:
         self.map.layer = list(LAYERS)[index]
@@ -424,6 +436,6 @@ class Legend(QWidget):
             x += self.SWATCH_PX + self.GAP_PX
             width = self.fontMetrics().horizontalAdvance(words)
             painter.setPen(QColor("#eceef0"))
-            painter.drawText(QRectF(x, 0, width + 2, 20), Qt.AlignmentFlag.AlignVCenter, words)
+            painter.drawText(QRectF(x, 0, width + 2, self.height()), Qt.AlignmentFlag.AlignVCenter, words)
             x += width + 2 * self.GAP_PX
         painter.end()

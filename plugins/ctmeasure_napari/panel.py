@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 
 from qtpy.QtCore import Qt
+from qtpy.QtGui import QMouseEvent
 from qtpy.QtWidgets import (
     QFrame,
     QHBoxLayout,
@@ -32,6 +34,7 @@ from .texts import MISSING_WORDS, brief_texts, question_texts, scan_words, state
 from .workbench import Workbench
 
 WIDTH_PX = 352
+LARGE_SHARE = 1.5
 COMPUTING = "being computed"
 
 
@@ -67,13 +70,12 @@ class QuestionsPanel(QWidget):
         column.addLayout(head)
         self.state = named(OneLine(), "state")
         column.addWidget(self.state)
-        self.questions: list[tuple[QPushButton, QLabel]] = []
+        self.questions: list[tuple[QPushButton, Answer]] = []
         for number, words in enumerate(QUESTIONS, start=1):
             button = named(QPushButton(), "head")
             button.setToolTip(f"{words} Click: what is placed for it, and the whole answer")
             button.clicked.connect(partial(self._open, number))
-            answer = _text("answer")
-            answer.setTextInteractionFlags(Qt.TextInteractionFlag.NoTextInteraction)
+            answer = Answer()
             column.addWidget(button)
             column.addWidget(answer)
             self.questions.append((button, answer))
@@ -145,6 +147,11 @@ class QuestionsPanel(QWidget):
         self.opened = number
         self.show_case()
 
+    def set_large(self, large: bool) -> None:
+        """Make room for type twice as large."""
+        self.setFixedWidth(int(WIDTH_PX * (LARGE_SHARE if large else 1.0)))
+        self.drawing.setVisible(not large)
+
     def _place_again(self) -> None:
         bench = self._workbench
         name = bench.placing.item.id if bench.placing else bench.selected[0] if bench.selected else ""
@@ -175,6 +182,7 @@ class QuestionsPanel(QWidget):
         self._show_answers()
         self._show_list()
         self._show_hand()
+        self._lay_out()
 
     def _show_answers(self) -> None:
         workbench, case = self._workbench, self._workbench.case
@@ -189,9 +197,17 @@ class QuestionsPanel(QWidget):
             button.setText(f"{number}  {whole.question} {mark}")
             count = len(whole.all_missing.splitlines())
             left_out = f". {MISSING_WORDS.get(number, 'missing').capitalize()}: {count}" if count else ""
-            answer.setText(brief.rstrip(".") + left_out)
+            if answer.text() != brief.rstrip(".") + left_out:
+                answer.setText(brief.rstrip(".") + left_out)
+                answer.updateGeometry()
             tip = "\n".join(t for t in (whole.answer, whole.missing and f"{whole.missing}") if t)
             answer.setToolTip(tip.replace(". ", ".\n"))
+
+    def _lay_out(self) -> None:
+        """Answers changed their number of lines: make room at once, not at the next resize."""
+        layout = self.layout()
+        layout.invalidate()
+        layout.activate()
 
     def _show_list(self) -> None:
         workbench = self._workbench
@@ -243,8 +259,30 @@ class QuestionsPanel(QWidget):
         self.point.show_words(words, words)
 
 
+class Answer(QLabel):
+    """An answer that shows what it was computed from when it is clicked."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        _as_text(self, "answer")
+        self._act: Callable[[], object] = lambda: None
+
+    def when_clicked(self, act: Callable[[], object]) -> None:
+        """What a click does."""
+        self._act = act
+        self.setCursor(Qt.CursorShape.PointingHandCursor)
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        """Show it."""
+        self._act()
+
+
 def _text(name: str) -> QLabel:
-    label = named(QLabel(), name)
+    return _as_text(QLabel(), name)
+
+
+def _as_text(label: QLabel, name: str) -> QLabel:
+    named(label, name)
     label.setWordWrap(True)
     label.setTextFormat(Qt.TextFormat.PlainText)
     label.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Minimum)

@@ -137,9 +137,9 @@ def turned(plane: PlaneSpec, about_lps: Floats, *, about: str, by_deg: float) ->
     from scipy.spatial.transform import Rotation
 
     axis = {"right": plane.right_lps, "down": plane.down_lps, "normal": plane.normal_lps}[about]
-    turn = Rotation.from_rotvec(np.radians(by_deg) * axis)
-    right = unit(turn.apply(plane.right_lps))
-    down = turn.apply(plane.down_lps)
+    turn = Rotation.from_rotvec(np.radians(by_deg) * axis).as_matrix()
+    right = unit(turn @ plane.right_lps)
+    down = turn @ plane.down_lps
     down = unit(down - (down @ right) * right)
-    origin = about_lps + turn.apply(plane.origin_lps - about_lps)
+    origin = about_lps + turn @ (plane.origin_lps - about_lps)
     return replace(plane, name="free plane", recipe="turned by hand", origin_lps=origin, right_lps=right, down_lps=down)

@@ -14,6 +14,7 @@ from ctmeasure.app.commands import Command, MoveLandmark, PlaceAgain, PlaceRing,
 from ctmeasure.case.model import Case
 
 from .checklist import Item
+from .scene import HANDLES_UP_TO
 
 Floats = npt.NDArray[np.float64]
 
@@ -98,10 +99,12 @@ class Placing:
         return None
 
     def _placed(self, case: Case) -> tuple[PointLps, ...]:
-        """The points that further clicks are added to: none of a structure that came with its radii."""
+        """The points that clicks are added to: none of a structure that was made elsewhere, which is begun anew."""
         if self.item.what == "structure":
             found = next((s for s in case.structures if s.id == self.item.id), None)
             if isinstance(found, Ball) or (isinstance(found, Tube) and found.has_radii):
+                return ()
+            if found is not None and len(found.points) > HANDLES_UP_TO:
                 return ()
         return _points(case, self.item)
 

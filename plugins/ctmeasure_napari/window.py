@@ -11,10 +11,11 @@ from ctmeasure.app.session import Session
 from ctmeasure.case.model import Case, check_scan_belongs
 from ctmeasure.volume.volume import Volume
 
-from . import adapter, frame
+from . import adapter, frame, start
 from .bars import BottomBar, SideStrip, Soon, TopBar
 from .keeper import Keeper
 from .map_view import WallPanel
+from .menus import Menus
 from .panel import QuestionsPanel
 from .solid_view import SolidView
 from .texts import title_words
@@ -23,7 +24,6 @@ from .worker import Compute, Recompute
 
 WIDTH_PX, HEIGHT_PX = 1366, 768
 """The smallest screen that must hold everything."""
-MAP_PX = 176
 SETTLE_MS = 150
 """Computing begins when nothing was changed for this long."""
 
@@ -42,6 +42,7 @@ class CaseWindow:
     wall: WallPanel
     solid: SolidView
     main: Any
+    menus: Any = None
     keeper: Keeper | None = None
     timers: list[Soon] = field(default_factory=list)
     stops: list[Callable[[], object]] = field(default_factory=list)
@@ -57,6 +58,7 @@ class CaseWindow:
         self.recompute.close()
         for stop in self.stops:
             stop()
+        self.menus = None
         self.stops.clear()
         self.strip.forget()
         self.main = None
@@ -67,8 +69,8 @@ class CaseWindow:
 
 def open_window(
     *,
-    case: Case,
-    volume: Volume,
+    case: Case | None = None,
+    volume: Volume | None = None,
     block: bool = True,
     path: Path | None = None,
     compute: Compute | None = None,
@@ -80,7 +82,7 @@ def open_window(
     Parameters
     ----------
     case, volume
-        What to open.
+        What to open; without them a sample, something recent or a scan is offered.
     block
         Wait until the window is closed.
     path
@@ -102,14 +104,22 @@ def open_window(
         When the scan is another's.
     ctmeasure.errors.CtmeasureError
         When nothing can be drawn here.
+    ctmeasure.errors.Cancelled
+        When nothing was chosen.
     """
+    if case is None or volume is None:
+        adapter.check_drawing()
+        wish, (case, volume) = start.ask()
+        path = wish.path
     check_scan_belongs(case, volume)
     keeper = Keeper(case, volume, path) if keep else None
     viewer = adapter.new_viewer(title_words(case))
     session = keeper.session if keeper else Session(case, volume)
     window = build_window(viewer, session, path=path, compute=compute, keeper=keeper, live=live)
+    window.menus = Menus(window)
     adapter.reveal(viewer)
     frame.size_window(window.main, WIDTH_PX, HEIGHT_PX)
+    window.menus.restore()
     if block:
         adapter.run()
         window.close()
@@ -163,7 +173,6 @@ def build_window(
     dock = adapter.add_dock(viewer, panel, name="Questions", area="left")
     strip.gives_way = [adapter.add_dock(viewer, top, name="Plane", area="top"), wall.legend]
     adapter.add_dock(viewer, strip, name="Other planes and 3-D", area="right")
-    wall.setFixedHeight(MAP_PX)
     adapter.add_dock(viewer, wall, name="Canal wall", area="bottom")
     main = frame.arrange(dock)
     frame.add_lower_bar(main, bottom)
@@ -171,7 +180,19 @@ def build_window(
     soon, settle, solid_soon = Soon(panel), Soon(panel, SETTLE_MS), Soon(panel, 2 * SETTLE_MS)
     workbench.later = soon
     window = CaseWindow(
-        viewer, workbench, recompute, panel, top, strip, bottom, wall, solid, main, keeper, [soon, settle, solid_soon]
+        viewer,
+        workbench,
+        recompute,
+        panel,
+        top,
+        strip,
+        bottom,
+        wall,
+        solid,
+        main,
+        None,
+        keeper,
+        [soon, settle, solid_soon],
     )
     _follow(window, settle, solid_soon, live=live)
     if keeper is not None:
