@@ -16,6 +16,7 @@ from ctmeasure.anatomy.mirrored import mirrored_point_lps
 from ctmeasure.anatomy.structures import Structure, Tube
 from ctmeasure.anatomy.vocabulary import landmark_terms, needed_landmarks
 from ctmeasure.app.memory import Memory
+from ctmeasure.app.refined import refine_landmarks, refined_key
 from ctmeasure.case.model import Case, check_scan_belongs
 from ctmeasure.planning.results import Attention, Measurement, OptionsFound, PlanResult, SiteResult, TracedRecord
 from ctmeasure.planning.settings import loosened
@@ -65,7 +66,13 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
     progress("judging the scan", 0.0)
     fitness = _fitness(case, volume, memory)
     canal, rim = _frames(case)
-    structures, traced, tracing = _traced(case, volume, fitness, memory, part_of(progress, 0.05, 0.1))
+    structures, traced, tracing = _traced(case, volume, fitness, memory, part_of(progress, 0.05, 0.08))
+    looking = part_of(progress, 0.08, 0.1)
+    refined = memory.recall(
+        "refined landmarks",
+        refined_key(case, structures),
+        lambda: refine_landmarks(case, volume, fitness, canal=canal, structures=structures, progress=looking),
+    )
     marks = MeasureInput(
         landmarks=case.landmarks,
         side=case.side,
@@ -75,6 +82,9 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
         geometry=volume.geometry,
         psf_fwhm_mm=fitness.point_spread_mm,
         volume=volume,
+        refined=refined.records,
+        drum=refined.drum,
+        niche=refined.niche,
     )
     mark, metal_progress = case.landmarks.get("old_prosthesis"), part_of(progress, 0.09, 0.1)
     metal = memory.recall(
@@ -139,13 +149,18 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
             *asked_lengths(case, lengths.unmet_choice, options),
         ),
         warnings=_warnings(
-            case, fitness, measurements, canal, (*tracing, *metal.warnings, *(drilled.warnings if drilled else ()))
+            case,
+            fitness,
+            measurements,
+            canal,
+            (*tracing, *refined.warnings, *metal.warnings, *(drilled.warnings if drilled else ())),
         ),
         not_assessed=drilled.not_assessed if drilled else ("every hole: the canal or the rim is not placed",),
         seed=case.seed,
         version=__version__,
         provenance={"content_hash": volume.source.content_hash, "series_uid": volume.source.series_uid},
         traced=flag_traced(traced, metal.halo),
+        refined=refined.records,
         shafts=lengths.shafts,
         staged=lengths.staged,
         options=options,

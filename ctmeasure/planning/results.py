@@ -300,6 +300,30 @@ class TracedRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class RefinedRecord:
+    """A landmark looked for in the image beside the placed one, and which of the two the plan measures from.
+
+    ``covariance_mm2`` (LPS) belongs to ``found_lps``; ``normal_lps`` and ``tilt_u_rad`` (towards the two
+    ``across_lps``) to a plane found with it. ``details`` are pairs of words; ``suggested`` are points for landmarks of
+    that name, which nothing is measured from until somebody accepts them.
+    """
+
+    id: str
+    used: bool
+    why: str
+    placed_lps: PointLps
+    found_lps: PointLps | None = None
+    covariance_mm2: tuple[PointLps, ...] = ()
+    apart_mm: float | None = None
+    normal_lps: PointLps | None = None
+    across_lps: tuple[PointLps, ...] = ()
+    tilt_u_rad: tuple[float, float] | None = None
+    details: tuple[tuple[str, str], ...] = ()
+    suggested: tuple[tuple[str, PointLps], ...] = ()
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class PlanResult:
     """Everything computed for one ear from one scan."""
 
@@ -320,6 +344,7 @@ class PlanResult:
     shafts: tuple[ShaftCheck, ...] = ()
     staged: tuple[StagedLength, ...] = ()
     options: OptionsFound = OptionsFound()
+    refined: tuple[RefinedRecord, ...] = ()
 
     def measurement(self, measurand_id: str, qualifier: str = "") -> Measurement | None:
         """The first measurement of that id (and qualifier, when one is given)."""

@@ -11,6 +11,7 @@ from ctmeasure.errors import SettingsError
 
 OWN = "our choice from common practice, no source"
 RECONSTRUCTION_WORDS = ("not chosen", "handle", "total", "partial", "piston", "no operation")
+IMAGE_WORDS = ("when they agree", "always", "never")
 CONTACT_WORDS = ("not chosen", "planned handle", "handle", "umbo", "drum", "incus", "malleus neck")
 
 
@@ -56,6 +57,11 @@ class Settings:
     risk_other: float = _setting(0.01, unit="1", words="accepted risk, every other structure", low=1e-5, high=0.5)
     placement_noise_mm: float = _setting(
         0.3, unit="mm", words="placement noise of a landmark, per axis, when nothing better is known", low=0.0, high=3
+    )
+    image_landmarks: str = _setting(
+        "when they agree",
+        unit="word",
+        words="footplate and drum found in the image are used: when they agree (with the click), always, or never",
     )
     tube_surface_u_mm: float = _setting(
         0.15, unit="mm", words="standard uncertainty of a confirmed structure's surface", high=3
@@ -198,7 +204,11 @@ class Settings:
                 expected="transcanal, endaural or retroauricular",
                 action="correct the settings",
             )
-        for name, words in (("reconstruction", RECONSTRUCTION_WORDS), ("lateral_contact", CONTACT_WORDS)):
+        for name, words in (
+            ("reconstruction", RECONSTRUCTION_WORDS),
+            ("lateral_contact", CONTACT_WORDS),
+            ("image_landmarks", IMAGE_WORDS),
+        ):
             if getattr(self, name) not in words:
                 raise SettingsError(
                     f"{name} '{getattr(self, name)}'", expected=", ".join(words), action="correct the settings"

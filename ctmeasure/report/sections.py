@@ -278,9 +278,24 @@ def _landmarks(case: Case) -> Table:
                 "repeats" if repeated else "default noise",
             )
         )
+        rows += _found_in_image(case, landmark_id)
     note = "Doubt: standard uncertainty of one point, from repeats or the default, with voxel and point spread. "
     note += "Unbounded: two or three repeats leave the variance open; the intervals use the t distribution."
     return Table("landmarks", "Landmarks and their doubt", columns, tuple(rows), note)
+
+
+def _found_in_image(case: Case, landmark_id: str) -> list[tuple[str, ...]]:
+    """A line under a landmark that was looked for in the image: where it was found, and which of the two is used."""
+    found = next((r for r in case.results.refined if r.id == landmark_id), None) if case.results else None
+    if found is None:
+        return []
+    said = "; ".join((found.why, *(f"{name}: {words}" for name, words in found.details), *found.flags))
+    if found.found_lps is None:
+        return [("  in the image", "not found", "", "", "", "", said)]
+    u = ", ".join(fixed(found.covariance_mm2[axis][axis] ** 0.5) for axis in range(3))
+    place = ", ".join(fixed(value) for value in found.found_lps)
+    used = "used for measuring" if found.used else "not used"
+    return [("  in the image", used, "1", "", place, u, said)]
 
 
 def _structures(case: Case) -> Table:

@@ -7,7 +7,7 @@ every measurand of the ear sees the same displaced points.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet
 from ctmeasure.errors import LandmarkError
+from ctmeasure.planning.results import RefinedRecord
 from ctmeasure.planning.settings import Settings
 from ctmeasure.volume.geometry import Geometry
 
@@ -137,6 +138,22 @@ def point_doubts(
     return tuple(doubts)
 
 
+def found_doubt(record: RefinedRecord) -> PointDoubt:
+    """The doubt of a point found in the image: its own covariance, without placement noise or voxel.
+
+    Raises
+    ------
+    LandmarkError
+        When nothing was found.
+    """
+    if record.found_lps is None:
+        raise LandmarkError(f"'{record.id}' was not found in the image", expected="a point", action="use the click")
+    variances, directions = np.linalg.eigh(np.asarray(record.covariance_mm2, dtype=np.float64))
+    u = np.sqrt(np.maximum(variances, 0.0))
+    point = np.asarray(record.found_lps, dtype=np.float64)
+    return PointDoubt(point, 1, np.zeros(3), np.inf, directions, np.zeros(3), u)
+
+
 class JointDraws:
     """Draws of every input of an ear, block by block, each input from its own stream.
 
@@ -152,6 +169,8 @@ class JointDraws:
         For the voxel and point-spread terms.
     surfaces_u_mm
         Structure id to the standard uncertainty of its surface.
+    refined
+        Landmarks found in the image; those that are used take the place of what was placed.
 
     Raises
     ------
@@ -172,6 +191,7 @@ class JointDraws:
         geometry: Geometry | None = None,
         psf_fwhm_mm: tuple[float, float] | None = None,
         surfaces_u_mm: Mapping[str, float] | None = None,
+        refined: Iterable[RefinedRecord] = (),
     ) -> None:
         self.seed = int(seed)
         self.settings = settings
@@ -181,6 +201,9 @@ class JointDraws:
             for key, mark in landmarks.items()
             if mark.is_placed
         }
+        self.found = {item.id: item for item in refined if item.used and item.id in self.doubts}
+        for item in self.found.values():
+            self.doubts[item.id] = (found_doubt(item),)
 
     def means_lps(self, landmark_id: str) -> Floats:
         """Mean points of a landmark, shape (1, n, 3), LPS mm: one "draw" without any noise."""
@@ -206,6 +229,11 @@ class JointDraws:
     def normals(self, name: str, block: int, *, size: tuple[int, ...]) -> Floats:
         """Standard normal draws of any further named input."""
         return self._stream(name, block).standard_normal(size)
+
+    def plane_found(self, landmark_id: str) -> RefinedRecord | None:
+        """The record of a landmark whose plane was found in the image and is used."""
+        record = self.found.get(landmark_id)
+        return record if record is not None and record.normal_lps is not None and record.tilt_u_rad else None
 
     def few_repeats(self, landmark_id: str) -> bool:
         """Whether the draws of a landmark have no finite variance (two or three repeats)."""

@@ -131,8 +131,9 @@ def _sheet_from_profile(context: Context) -> DrumSheet | str:
 def _blunting(context: Context) -> Measurement:
     sheet = context.given.drum
     if sheet is None or sheet.anterior_blunting is None:
-        return context.not_measured(
-            "anterior_blunting", why="not measured: needs the outer face of the drum found in the scan"
+        why = (
+            "needs the outer face of the drum found in the scan" if sheet is None else "the anterior angle is not read"
         )
+        return context.not_measured("anterior_blunting", why=f"not measured: {why}")
     term = context.not_measured("anterior_blunting", why="")
     return Measurement(term.id, "", sheet.anterior_blunting, ("scan", "annulus"), (), term.definition)

@@ -203,7 +203,7 @@ def evaluate(
         if not pending:
             break
     parts = _parts(tallies, mean)
-    return tuple(_outcome(t, p, draws.seed) for t, p in zip(tallies, parts, strict=True))
+    return tuple(_outcome(t, p, draws) for t, p in zip(tallies, parts, strict=True))
 
 
 def _tally(recipe: Recipe, mean: Scene) -> _Tally:
@@ -247,8 +247,8 @@ def _parts(tallies: Sequence[_Tally], mean: Scene) -> list[dict[str, float]]:
     return parts
 
 
-def _outcome(tally: _Tally, parts: dict[str, float], seed: int) -> Outcome:
-    recipe = tally.recipe
+def _outcome(tally: _Tally, parts: dict[str, float], draws: JointDraws) -> Outcome:
+    recipe, seed = tally.recipe, draws.seed
     if not tally.blocks:
         return Outcome(recipe, None, np.empty(0), (*recipe.flags, COINCIDE_FLAG))
     drawn = np.concatenate(tally.blocks)
@@ -269,28 +269,30 @@ def _outcome(tally: _Tally, parts: dict[str, float], seed: int) -> Outcome:
         flags.append(FEW_FLAG)
     stop = "stable" if tally.settled else "at the most draws"
     method = f"between mean points; {how}; adaptive Monte Carlo ({stop})"
-    budget = _budget(u, parts)
+    budget = _budget(u, parts, frozenset(draws.found))
     estimate = Estimate(
         tally.value, u, low, high, recipe.unit, method, budget, tuple(flags), draws=len(drawn), seed=seed
     )
     return Outcome(recipe, estimate, drawn - bias, tuple(flags))
 
 
-def _budget(u: float, parts: dict[str, float]) -> tuple[Contribution, ...]:
+def _budget(u: float, parts: dict[str, float], found: frozenset[str]) -> tuple[Contribution, ...]:
     """Each input varied alone on the same kind of draws; scaled or completed so that the parts make up the whole."""
     total = sum(p**2 for p in parts.values())
     factor = 1.0
     rest = u**2 - total
     if total > 0.0 and rest < NEGLIGIBLE * u**2:
         factor, rest = u / np.sqrt(total), 0.0
-    lines = [Contribution(source_words(s), factor * p) for s, p in parts.items() if p > ROUNDING * u]
+    lines = [Contribution(source_words(s, found=found), factor * p) for s, p in parts.items() if p > ROUNDING * u]
     if rest > 0.0:
         lines.append(Contribution("inputs acting together (not additive)", float(np.sqrt(rest))))
     return tuple(lines)
 
 
-def source_words(source: str) -> str:
-    """An input as a budget names it."""
+def source_words(source: str, *, found: frozenset[str] = frozenset()) -> str:
+    """An input as a budget names it; ``found``: landmarks found in the image and used."""
+    if source in found:
+        return f"{source} found in the image"
     if source == SCALE:
         return SCALE
     if source in landmark_terms():

@@ -12,7 +12,7 @@ from ctmeasure.anatomy.landmarks import LandmarkSet, PointLps
 from ctmeasure.anatomy.structures import Structure
 from ctmeasure.anatomy.vocabulary import STATUS_WORDS, Side
 from ctmeasure.imaging.metal.prosthesis import Prosthesis
-from ctmeasure.planning.results import CanalWallMap, SiteResult
+from ctmeasure.planning.results import CanalWallMap, RefinedRecord, SiteResult
 from ctmeasure.planning.settings import Settings
 from ctmeasure.uncertainty.estimate import Estimate
 from ctmeasure.volume.geometry import Geometry
@@ -66,6 +66,8 @@ class MeasureInput:
         Assessed holes; their wall thickness and clearances are listed, and their exits give the bridge at the exit.
     drum, niche
         Image analysis of the drum and of the oval-window niche, where somebody has done it.
+    refined
+        Landmarks found in the image beside the placed ones; those that are used take their place.
     volume
         The scan itself; used only to look along the annulus normal through the drum when ``drum`` is not given.
     prosthesis, prosthesis_why
@@ -91,6 +93,7 @@ class MeasureInput:
     volume: Volume | None = None
     prosthesis: Prosthesis | None = None
     prosthesis_why: str = "none marked or found"
+    refined: tuple[RefinedRecord, ...] = ()
 
     def __post_init__(self) -> None:
         checked_side(self.side)

@@ -80,6 +80,7 @@ def joint_draws(given: MeasureInput) -> JointDraws:
         geometry=given.geometry,
         psf_fwhm_mm=given.psf_fwhm_mm,
         surfaces_u_mm={item.id: surface_u_mm(item, given.settings) for item in given.structures if item.is_marked},
+        refined=given.refined,
     )
 
 

@@ -14,7 +14,7 @@ from ctmeasure.errors import SettingsError
 from ctmeasure.planning.measurands.batch import Floats
 from ctmeasure.planning.measurands.draws import SCALE, JointDraws
 from ctmeasure.planning.measurands.inputs import MeasureInput, needs_flag
-from ctmeasure.planning.measurands.scene import FOOTPLATE_RIM, Scene
+from ctmeasure.planning.measurands.scene import FOOTPLATE_NORMAL, FOOTPLATE_RIM, Scene
 from ctmeasure.planning.results import Measurement
 
 Kind = Literal["distance", "signed", "angle"]
@@ -157,6 +157,8 @@ class Context:
 
     def footplate_missing(self) -> tuple[str, ...]:
         """What the footplate plane still needs: centre, canal, and three of its four rim points."""
+        if self.draws.plane_found("footplate_centre") is not None:
+            return self.missing(*CANAL, "footplate_centre")
         rim = tuple(i for i in FOOTPLATE_RIM if not self.has(i))
         return (*self.missing(*CANAL, "footplate_centre"), *(rim if len(rim) > 1 else ()))
 
@@ -173,6 +175,8 @@ class Context:
 
     def footplate_sources(self) -> tuple[str, ...]:
         """What the footplate plane is made of."""
+        if self.draws.plane_found("footplate_centre") is not None:
+            return ("footplate_centre", FOOTPLATE_NORMAL)
         return ("footplate_centre", *(i for i in FOOTPLATE_RIM if self.has(i)))
 
     def ring_flags(self) -> tuple[str, ...]:

@@ -15,10 +15,13 @@ from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.vocabulary import Side
 from ctmeasure.planning.measurands import batch
 from ctmeasure.planning.measurands.draws import BLOCK_DRAWS, SCALE, JointDraws
+from ctmeasure.planning.results import RefinedRecord
 
 Floats = npt.NDArray[np.float64]
 _Kept = TypeVar("_Kept")
 
+FOOTPLATE_NORMAL = "footplate normal found in the image"
+"""Latent input: how well the plane's direction was found."""
 FOOTPLATE_RIM = ("footplate_anterior", "footplate_posterior", "footplate_superior", "footplate_inferior")
 
 
@@ -163,11 +166,23 @@ class Scene:
         medial, lateral = (self.draws.means_lps(f"canal_{end}")[0, 0] for end in ("medial", "lateral"))
         return batch.unit(lateral - medial)
 
+    def _plane_found(self, found: RefinedRecord) -> batch.Planes:
+        """A plane found in the image, its normal tipped along its two axes."""
+        assert found.normal_lps is not None
+        assert found.tilt_u_rad is not None
+        tips = self.normals(FOOTPLATE_NORMAL, 2) * np.asarray(found.tilt_u_rad)
+        normal = batch.unit(np.asarray(found.normal_lps) + tips @ np.asarray(found.across_lps))
+        point, normal = np.broadcast_arrays(self.point("footplate_centre"), normal)
+        return batch.Planes(point, normal)
+
     def footplate_plane(self) -> batch.Planes:
         """Planes of the footplate through its centre, normals into the middle ear."""
         return self.keep("footplate plane", self._footplate_plane)
 
     def _footplate_plane(self) -> batch.Planes:
+        found = self.draws.plane_found("footplate_centre")
+        if found is not None:
+            return self._plane_found(found)
         ids = ["footplate_centre", *(i for i in FOOTPLATE_RIM if self.landmarks.placed(i))]
         points = np.stack(np.broadcast_arrays(*(self.point(i) for i in ids)), axis=1)
         centre, outwards = np.broadcast_arrays(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -118,3 +120,19 @@ def test_asking_for_a_landmark_that_is_not_there_says_so() -> None:
     draws = JointDraws(LandmarkSet([Landmark("umbo", "absent")]), Settings(), seed=1)
     with pytest.raises(LandmarkError, match="umbo"):
         draws.points_lps("umbo", 0)
+
+
+def test_a_point_found_in_the_image_brings_its_own_covariance():
+    from ctmeasure.planning.results import RefinedRecord
+
+    covariance = np.array([[0.04, 0.01, 0.0], [0.01, 0.02, 0.0], [0.0, 0.0, 0.0025]])
+    marks = LandmarkSet([_mark("footplate_centre", (1.0, 2.0, 3.0))])
+    record = RefinedRecord(
+        "footplate_centre", True, "", (1.0, 2.0, 3.0), (1.1, 2.2, 3.1), tuple(map(tuple, covariance.tolist()))
+    )
+    draws = JointDraws(marks, Settings(), seed=5, geometry=TURNED_GRID, refined=(record,))
+    points = draws.points_lps("footplate_centre", 0, count=40_000)[:, 0]
+    np.testing.assert_allclose(points.mean(axis=0), record.found_lps, atol=0.005)
+    np.testing.assert_allclose(np.cov(points, rowvar=False), covariance, atol=0.001)
+    unused = JointDraws(marks, Settings(), seed=5, refined=(replace(record, used=False),))
+    np.testing.assert_allclose(unused.means_lps("footplate_centre")[0, 0], (1.0, 2.0, 3.0))

@@ -1,0 +1,135 @@
+"""Footplate and drum found in the scan stand beside the clicks; which of the two is used is said and can be forced."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from ctmeasure_samples import sample_path
+
+from ctmeasure.anatomy.landmarks import Landmark, Placement
+from ctmeasure.app.plan import new_case, read_inputs
+from ctmeasure.app.refined import Refined, refine_landmarks
+from ctmeasure.app.samples import sample_request
+from ctmeasure.case.document import case_from_json, case_to_json
+from ctmeasure.case.model import Case
+from ctmeasure.io.dicom.load import load_series
+from ctmeasure.planning.measurands.inputs import MeasureInput
+from ctmeasure.planning.measurands.measure import measure
+from ctmeasure.volume.quality import ScanFitness, assess_fitness
+from ctmeasure.volume.volume import Volume
+
+SAMPLE = sample_path("revision_ear")
+OFF_MM = np.array([0.25, -0.2, 0.3])
+
+
+@pytest.fixture(scope="module")
+def ear(tmp_path_factory: pytest.TempPathFactory) -> tuple[Case, Volume, ScanFitness]:
+    request = sample_request("revision_ear", Path(tmp_path_factory.mktemp("out")), seed=1)
+    inputs = read_inputs(request)
+    loaded = load_series(request.scan, side=inputs.side)
+    return new_case(loaded, inputs, seed=1), loaded.volume, assess_fitness(loaded.volume)
+
+
+def with_click(case: Case, name: str, off: np.ndarray, **settings: object) -> Case:
+    p = case.landmarks.point_lps(name) + off
+    mark = Landmark(name, "placed", (Placement((float(p[0]), float(p[1]), float(p[2]))),))
+    return replace(
+        case,
+        landmarks=case.landmarks.with_landmark(mark),
+        settings=replace(case.settings, **settings),  # type: ignore[arg-type]
+    )
+
+
+def look(ear: tuple[Case, Volume, ScanFitness], case: Case) -> Refined:
+    from ctmeasure.anatomy.frames import canal_frame
+
+    return refine_landmarks(
+        case, ear[1], ear[2], canal=canal_frame(case.landmarks, case.side), structures=case.structures
+    )
+
+
+def test_a_click_nearby_gives_the_point_of_the_shapes(ear):
+    case = with_click(ear[0], "footplate_centre", OFF_MM)
+    found = {record.id: record for record in look(ear, case).records}
+    plate = found["footplate_centre"]
+    # The sample's own table holds the exact centre of its shape.
+    true = ear[0].landmarks.point_lps("footplate_centre")
+    assert plate.used
+    assert np.linalg.norm(np.subtract(plate.found_lps, true)) < 0.12
+    np.testing.assert_allclose(plate.placed_lps, true + OFF_MM, atol=1e-9)
+    assert plate.apart_mm == pytest.approx(np.linalg.norm(np.subtract(plate.found_lps, plate.placed_lps)))
+    assert dict(plate.details)["plate"].startswith("below resolution (present")
+    assert {name for name, _ in plate.suggested} == {
+        f"footplate_{end}" for end in ("anterior", "posterior", "superior", "inferior")
+    }
+    assert found["drum_centre"].used
+
+
+def test_a_click_that_disagrees_is_used_and_flagged(ear):
+    case = with_click(ear[0], "footplate_centre", 2.0 * OFF_MM, placement_noise_mm=0.05)
+    found = look(ear, case)
+    record = next(r for r in found.records if r.id == "footplate_centre")
+    assert not record.used
+    assert "the click is used; check it" in record.why
+    assert any("footplate_centre in the image" in words for words in found.warnings)
+    assert found.niche is None
+    forced = with_click(ear[0], "footplate_centre", 2.0 * OFF_MM, placement_noise_mm=0.05, image_landmarks="always")
+    assert next(r for r in look(ear, forced).records if r.id == "footplate_centre").used
+
+
+def test_a_click_on_nothing_says_so_and_stays(ear):
+    case = with_click(ear[0], "footplate_centre", np.array([0.0, 3.0, 2.5]))
+    record = next(r for r in look(ear, case).records if r.id == "footplate_centre")
+    assert not record.used
+    assert record.found_lps is None
+    assert record.why.startswith("not found, the click is used: no footplate is seen")
+
+
+def test_never_looks_for_nothing(ear):
+    assert look(ear, with_click(ear[0], "footplate_centre", OFF_MM, image_landmarks="never")) == Refined()
+
+
+def test_unknown_word_is_refused(ear):
+    from ctmeasure.errors import SettingsError
+
+    with pytest.raises(SettingsError, match="image_landmarks"):
+        replace(ear[0].settings, image_landmarks="sometimes")
+
+
+def test_measured_from_the_image_with_its_own_doubt(ear):
+    case = with_click(ear[0], "footplate_centre", OFF_MM)
+    found = look(ear, case)
+    plain = MeasureInput(case.landmarks, case.side, structures=case.structures, geometry=ear[1].geometry, seed=3)
+    rows = {
+        how: {(m.id, m.qualifier): m for m in measure(given)}
+        for how, given in {
+            "placed": plain,
+            "image": replace(plain, refined=found.records, drum=found.drum, niche=found.niche),
+        }.items()
+    }
+    key = ("annulus_to_footplate", "")
+    placed, image = (rows[how][key].estimate for how in ("placed", "image"))
+    true = float(
+        np.linalg.norm(
+            ear[0].landmarks["annulus"].points_lps.mean(axis=0) - ear[0].landmarks.point_lps("footplate_centre")
+        )
+    )
+    assert image.standard_uncertainty < 0.5 * placed.standard_uncertainty
+    assert image.value == pytest.approx(true, abs=0.25)
+    assert "footplate_centre found in the image" in [line.source for line in image.budget]
+    assert "placement of footplate_centre" in [line.source for line in placed.budget]
+    tilt = next(m for (name, _), m in rows["image"].items() if name == "prosthesis_axis_tilt").estimate
+    assert "footplate normal found in the image" in [line.source for line in tilt.budget]
+    assert rows["image"]["oval_window_niche_height", "from the scan"].estimate is not None
+
+
+def test_records_survive_the_file(ear):
+    from ctmeasure.planning.results import PlanResult
+
+    records = look(ear, with_click(ear[0], "footplate_centre", OFF_MM)).records
+    empty = PlanResult((), (), (), (), "", (), None, (), (), (), 1, "0", refined=records)
+    case = replace(ear[0], results=empty)
+    assert case_from_json(case_to_json(case)).results.refined == records
