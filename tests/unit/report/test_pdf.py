@@ -95,6 +95,22 @@ def bare(content, **changes):
     return replace(content, maps=(), pictures=(), charts=(), tables=content.tables[:1], **changes)
 
 
+def test_a_full_sheet_still_fits_one_page(content):
+    long = "a line about as long as those that describe a hole, with numbers, intervals and what lies behind; "
+    full = replace(
+        content.sheet,
+        holes=tuple(f"{n}: {long}{long[:60]}" for n in range(7)),
+        sizes=tuple(f"{n}: {long}{long[:60]}" for n in range(6)),
+        checks=(*content.sheet.checks, f"CONTRADICTION {long}"),
+        not_assessed=tuple(f"sector {n}: {long}" for n in range(4)),
+    )
+    pages = pages_of(render_pdf(bare(content, sheet=full)))
+    (sheet,) = [text for text in pages if "Sheet for the operating room" in text]
+    assert "sector 3" in sheet
+    assert "surgeon and radiologist come first." in sheet  # the end of the last caution
+    assert content.sheet.identity[1] in sheet
+
+
 def test_a_void_plan_says_so_on_every_page(content):
     pages = pages_of(render_pdf(bare(content, banner=VOID_BANNER)))
     assert len(pages) >= 4
