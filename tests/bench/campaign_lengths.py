@@ -6,8 +6,8 @@
 
 With `--scan` a block around drum and footplate is scanned, clicked (0.3 mm per axis) and looked at; footplate and drum
 are then measured from the image where it agrees with the click. Otherwise no scan is rendered: contacts, rim and canal
-come from the shapes of each ear, are displaced by independent normal noise per axis (0.3 mm: a hand's click; the settings
-are told the same), and by the length scale of its scanner (0.3 %).
+come from the shapes of each ear, are displaced by independent normal noise per axis (0.3 mm: a hand's click; the
+settings are told the same), and by the length scale of its scanner (0.3 %).
 
 What the plan cannot know is drawn once an ear from what the settings state: cartilage, seat, footplate, how the hand
 reaches the planned tip. The needed length that comes true is computed from the shapes alone. "Of that the distance" has
