@@ -8,6 +8,7 @@ from typing import Protocol
 from ctmeasure.anatomy.facts import CaseFacts, check_facts_agree
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement, PointLps
 from ctmeasure.anatomy.structures import Structure
+from ctmeasure.anatomy.suggestions import Suggestion
 from ctmeasure.anatomy.vocabulary import Status
 from ctmeasure.case.model import Case, SiteRequest
 from ctmeasure.errors import LandmarkError
@@ -106,6 +107,47 @@ class PlaceRing:
         return without_results(
             replace(case, landmarks=case.landmarks.with_landmark(Landmark(self.id, "placed", placements)))
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Suggest:
+    """Keep suggestions beside the marks: shown, never computed from; results stay, since nothing they rest on moves."""
+
+    suggestions: tuple[Suggestion, ...]
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"{len(self.suggestions)} suggestions"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        return replace(case, suggestions=self.suggestions)
+
+
+@dataclass(frozen=True, slots=True)
+class AcceptSuggestion:
+    """Take one suggested landmark as placed by this observer."""
+
+    id: str
+    observer: str = ""
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"accept suggested {self.id}"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        found = next((s for s in case.suggestions if s.id == self.id), None)
+        if found is None:
+            raise LandmarkError(f"'{self.id}' is not suggested", expected="a suggestion of this case")
+        if found.structure:
+            raise LandmarkError(
+                f"'{self.id}' is a structure", expected="a landmark", action="use its points as clicks to trace it"
+            )
+        rest = tuple(s for s in case.suggestions if s.id != self.id)
+        return replace(PlaceRing(self.id, found.points_lps, self.observer).apply(case), suggestions=rest)
 
 
 @dataclass(frozen=True, slots=True)

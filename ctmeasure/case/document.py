@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 from ctmeasure.anatomy.facts import facts_from_mapping, facts_to_mapping
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, PointLps
 from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
+from ctmeasure.anatomy.suggestions import Suggestion
 from ctmeasure.anatomy.vocabulary import Side, Status
 from ctmeasure.case.inputs import (
     INPUTS,
@@ -63,6 +64,7 @@ class CaseDocument(BaseModel):
     results: PlanResult | None
     pictures: list[Picture]
     history: list[HistoryEntry]
+    suggestions: list[Suggestion] = []
 
 
 def _structure_to_document(structure: Structure) -> StructureDocument:
@@ -171,6 +173,7 @@ def _document(case: Case) -> CaseDocument:
         results=case.results,
         pictures=list(case.pictures),
         history=list(case.history),
+        suggestions=list(case.suggestions),
     )
 
 
@@ -224,6 +227,7 @@ def case_from_json(text: str, *, name: str = "case.json") -> Case:
             results=document.results,
             pictures=tuple(document.pictures),
             history=tuple(document.history),
+            suggestions=tuple(document.suggestions),
             seed=document.seed,
         )
         refuse_other_side(case)

@@ -8,6 +8,7 @@ from typing import Any
 from ctmeasure.anatomy.facts import CaseFacts
 from ctmeasure.anatomy.landmarks import LandmarkSet, PointLps
 from ctmeasure.anatomy.structures import Structure
+from ctmeasure.anatomy.suggestions import Suggestion
 from ctmeasure.anatomy.vocabulary import Side
 from ctmeasure.errors import CaseError
 from ctmeasure.planning.hearing import Audiogram
@@ -77,7 +78,7 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """The saved document of one ear."""
+    """The saved document of one ear; ``suggestions`` are proposals that nothing is computed from."""
 
     side: Side
     scan: ScanReference
@@ -95,6 +96,7 @@ class Case:
     history: tuple[HistoryEntry, ...] = ()
     seed: int = 0
     schema_version: int = SCHEMA_VERSION
+    suggestions: tuple[Suggestion, ...] = ()
 
     @property
     def structures_in_plan(self) -> tuple[Structure, ...]:

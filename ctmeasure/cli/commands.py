@@ -205,6 +205,27 @@ def import_catalogue(
 
 
 @app.command()
+def suggest(
+    scan: Annotated[Path, typer.Argument(help="DICOM folder, file, ZIP, DICOMDIR, or a NIfTI, NRRD, MetaImage file.")],
+    landmarks: Annotated[Path, typer.Option("--landmarks", help="The first clicks (CSV, LPS mm).")],
+    out: Annotated[Path, typer.Option("--out", help="Table of suggestions to write (CSV).")],
+    side: Annotated[str | None, typer.Option("--side", help="left or right; checked against the landmarks.")] = None,
+    series: Annotated[str | None, typer.Option("--series", help="Series UID; UID:2 is its second acquisition.")] = None,
+    json: Json = False,
+    force: Annotated[bool, typer.Option("--force", help="Replace a table that is already there.")] = False,
+) -> int:
+    """Propose the remaining landmarks from the first clicks; each is a suggestion until a person accepts it."""
+    from ctmeasure.app.suggest import SuggestRequest, run_suggest, suggestions_as_json, suggestions_as_text
+    from ctmeasure.cli.progress import shown_progress
+
+    request = SuggestRequest(scan=scan, landmarks=landmarks, out=out, side=side, series_uid=series, force=force)
+    with shown_progress() as progress:
+        found = run_suggest(request, progress=progress)
+    typer.echo((suggestions_as_json if json else suggestions_as_text)(found, out))
+    return 0
+
+
+@app.command()
 def report(
     case: Annotated[Path, typer.Argument(help="case.json or the folder that holds it.")],
     out: Out,

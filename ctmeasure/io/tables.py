@@ -12,6 +12,7 @@ import numpy as np
 
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement, PointLps
 from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
+from ctmeasure.anatomy.suggestions import STATUS as SUGGESTED
 from ctmeasure.anatomy.vocabulary import STATUSES, Status, landmark_term, structure_term
 from ctmeasure.case.model import SiteRequest
 from ctmeasure.errors import GeometryError, LandmarkError, TableError
@@ -122,6 +123,12 @@ def _status(path: Path, line: int, row: Row) -> Status:
     for status in STATUSES:
         if text == status:
             return status
+    if text == SUGGESTED:
+        raise TableError(
+            f"'{path.name}' line {line}: '{row.get('id', '')}' is a suggestion that nobody has accepted",
+            expected="a status that a person gave",
+            action="look at it, then set its status to placed, or delete the row",
+        )
     raise TableError(f"'{path.name}' line {line}: status is '{text}'", expected=" or ".join(STATUSES))
 
 

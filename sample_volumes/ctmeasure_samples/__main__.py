@@ -20,6 +20,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m ctmeasure_samples", description=__doc__)
     commands = parser.add_subparsers(dest="command", required=True)
     commands.add_parser("list", help="name the shipped samples")
+    commands.add_parser("mean-ear", help="print the table of the mean ear behind suggestions")
     make = commands.add_parser("generate", help="make a shipped sample again, or random ears")
     make.add_argument("name", nargs="?", help="a shipped sample; none: all of them")
     make.add_argument("--seed", type=int, help="first seed of random ears")
@@ -30,6 +31,11 @@ def main(arguments: list[str] | None = None) -> int:
     if choice.command == "list":
         for name, case in samples().items():
             print(f"{name:20s} {case.title}")
+        return 0
+    if choice.command == "mean-ear":
+        from ctmeasure_samples.mean_ear import mean_ear_table
+
+        print(mean_ear_table(), end="")
         return 0
     out = SERIES_FOLDER if choice.out is None else choice.out
     if choice.seed is not None:
