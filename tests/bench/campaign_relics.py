@@ -263,9 +263,8 @@ def main() -> None:
         with state.open("a", encoding="utf-8") as out:
             out.write(json.dumps(known[seed], default=float) + "\n")
         print(f"ear {seed} done", file=sys.stderr, flush=True)
-    print(
-        f"{given.what}, {kind} scans{', extended scale' if given.extended else ''}: ears from {given.seed}, {given.ears}"
-    )
+    scale = ", extended scale" if given.extended else ""
+    print(f"{given.what}, {kind} scans{scale}: {given.ears} ears from {given.seed}")
     report([known[seed] for seed in wanted])
 
 
