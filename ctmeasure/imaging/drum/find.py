@@ -12,8 +12,9 @@ from ctmeasure.imaging.drum.rays import FILLED, GRID_MM, NO_SHEET, OSSICLE, SHEE
 from ctmeasure.imaging.drum.result import Drum
 from ctmeasure.imaging.drum.surface import Face, fit_face
 from ctmeasure.imaging.footplate.find import sheet_thickness
+from ctmeasure.imaging.footplate.levels import plate_levels
 from ctmeasure.imaging.levels import FWHM_PER_SIGMA, POINT_SPREAD_FLAG, point_spread
-from ctmeasure.imaging.tubes.tissue import TubeLevels, metal_places, tube_levels
+from ctmeasure.imaging.tubes.tissue import TubeLevels, metal_places
 from ctmeasure.progress import Progress, no_progress
 from ctmeasure.volume.quality import ScanFitness
 from ctmeasure.volume.volume import Volume
@@ -100,7 +101,7 @@ def find_drum(
     if not bool(np.all(volume.geometry.contains_lps(rim))):
         raise ScanError("the ring lies outside the scan", expected="the whole rim inside it", action="check the series")
     block = volume.crop_around(rim, margin_mm=BLOCK_MM)
-    levels = tube_levels(block, fitness)
+    levels = plate_levels(block, fitness)
     spread = point_spread(volume, fitness)
     rays = cast(block, rim, axis_lps=canal.axis_lps, superior_lps=canal.superior_lps, air=levels.air, soft=levels.soft)
     _check_rays(rays)

@@ -10,11 +10,12 @@ from ctmeasure.anatomy.vocabulary import Side
 from ctmeasure.errors import LandmarkError, ScanError
 from ctmeasure.geometry.vectors import as_points, frozen
 from ctmeasure.imaging.footplate.fit import Fit, fit_plate
+from ctmeasure.imaging.footplate.levels import plate_levels
 from ctmeasure.imaging.footplate.model import SHEET_OF_BONE, SHEET_OF_BONE_U, THICKNESS
 from ctmeasure.imaging.footplate.result import Footplate, SheetThickness
 from ctmeasure.imaging.footplate.seek import REACH_MM, THICK_SHAPE, USUAL_SHAPE, candidates, first_axes
 from ctmeasure.imaging.levels import POINT_SPREAD_FLAG, PointSpread, point_spread
-from ctmeasure.imaging.tubes.tissue import TubeLevels, metal_places, tube_levels
+from ctmeasure.imaging.tubes.tissue import TubeLevels, metal_places
 from ctmeasure.progress import Progress, no_progress
 from ctmeasure.volume.quality import ScanFitness
 from ctmeasure.volume.sampling import sample
@@ -167,7 +168,7 @@ def _check_place(volume: Volume, click: Floats, side: Side, canal: CanalFrame | 
 
 def _levels(block: Volume, fitness: ScanFitness | None) -> TubeLevels:
     try:
-        return tube_levels(block, fitness)
+        return plate_levels(block, fitness)
     except ScanError as error:
         raise ScanError(
             "no bone around the click", expected="the footplate in its window", action="check the click and the series"
