@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from ctmeasure.case.model import Case
+from ctmeasure.planning.drilling.far_words import names_any, spaces_of
 from ctmeasure.planning.results import HolePair, SiteResult, ZoneCell
 from ctmeasure.uncertainty.estimate import Contribution, Estimate
 
@@ -17,6 +18,7 @@ OPEN_SPACES = ("attic", "antrum", "facial recess", "mastoid cell", "middle ear",
 """Air behind the wall: a hole that reaches it goes right through the bone."""
 NO_INTERVAL = "interval: assess the hole as a site"
 NOT_KEPT = "not assessed"
+NO_EXIT = "no exit within arm length"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,8 +39,8 @@ class PlannedHole:
 
     @property
     def goes_through(self) -> bool:
-        """Whether open space was found behind it."""
-        return self.far_side in OPEN_SPACES
+        """Whether open space was found behind it, and nothing else remains possible."""
+        return all(space in OPEN_SPACES for space in spaces_of(self.far_side))
 
 
 def sites_of_pair(sites: tuple[SiteResult, ...], pair: HolePair) -> tuple[SiteResult, ...]:
@@ -154,6 +156,8 @@ def behind_words(hole: PlannedHole) -> str:
         return f"right through the bone into the {hole.far_side}"
     if hole.far_side in (NOT_KEPT, ""):
         return "behind the bone: not assessed"
-    if hole.far_side.startswith("no exit"):
+    if hole.far_side == NO_EXIT:
         return "no exit from the bone found within reach: not right through"
+    if names_any(hole.far_side, OPEN_SPACES):
+        return f"behind the bone: {hole.far_side}; whether it goes right through is not sure"
     return f"behind the bone: {hole.far_side}, no open space"

@@ -17,6 +17,8 @@ NOISE_TERM = 58.0
 LEAST_TERM, LARGEST_TERM = 0.01, 0.3
 REACH_MM = 2.4
 """Half length of the filter along each axis; what lies beyond carries under a thousandth of its weight."""
+SPACE_SHARE = 0.05
+"""It is kept at most this share above soft tissue: far enough from bone that nothing between the voxels peaks to it."""
 MARGIN_MM = 3.0
 """Scan kept around the points, so that the block's own edge is out of the filter's reach."""
 
@@ -77,6 +79,38 @@ def sharpened(volume: Volume, points_lps: Floats, *, spread: PointSpread, levels
     scan = np.asarray(block.values, dtype=np.float32)
     values = np.where(scan > levels.surely_bone, np.maximum(values, scan), values)
     return Volume(block.geometry, values, block.source)
+
+
+def with_spaces(copy: Volume, scan: Volume, *, levels: TissueLevels) -> Volume:
+    """The sharper copy with its spaces kept: what the scan does not show as bone is none, however noise peaks there.
+
+    Parameters
+    ----------
+    copy, scan
+        From `sharpened`, and the scan it was made of.
+    levels
+        Grey levels of the ear.
+
+    Returns
+    -------
+    Volume
+        On the grid of the copy.
+
+    Raises
+    ------
+    ctmeasure.errors.GeometryError
+        When the copy does not lie inside the scan.
+
+    Notes
+    -----
+    Not for the entry: a plate below resolution may peak below what counts as bone in the scan.
+    """
+    start = np.round(scan.geometry.to_kji(copy.geometry.to_lps(np.zeros(3)))).astype(np.intp)
+    stop = start + np.array(copy.geometry.shape_kji)
+    block = scan.values[tuple(slice(int(a), int(b)) for a, b in zip(start, stop, strict=True))]
+    cap = levels.soft + SPACE_SHARE * (levels.bone - levels.soft)
+    kept = np.where(block < levels.bone_like, np.minimum(copy.values, np.float32(cap)), copy.values)
+    return Volume(copy.geometry, kept, copy.source)
 
 
 def _wiener(sigma_mm: float, step_mm: float, term: float) -> Floats:

@@ -9,8 +9,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from ctmeasure.errors import GeometryError
 from ctmeasure.imaging import layers, neighbours
+from ctmeasure.imaging.ends import Ends, estimate, spread_about_chosen, weigh_ends
+from ctmeasure.imaging.gaps import Gaps, find_gaps
 from ctmeasure.imaging.levels import FWHM_PER_SIGMA, PointSpread, TissueLevels
-from ctmeasure.imaging.sharpened import sharpened
+from ctmeasure.imaging.sharpened import sharpened, with_spaces
 from ctmeasure.volume.volume import Volume
 
 Floats = NDArray[np.float64]
@@ -21,16 +23,12 @@ BEYOND_MM = 1.5
 """They end this far beyond the arm length, so that an exit at its end is still recognised as wide enough."""
 STEEPEST_COSINE = 0.34
 """Below this cosine (70 degrees to the normal) a ray runs along the wall and no thickness is given."""
-NOT_BONE_SHARE = 0.01
-"""How far below the least bone-like level that is kept, as a share of the step from soft tissue to bone."""
 FIT_REACH_MM = 0.5
 """A fit that ends farther than this from the half level, or is less sure than this, did not find the edge."""
 HALF_LEVEL_U_FWHM = 0.3
 """Standard uncertainty of a half level taken instead, in point-spread widths (it over-reads thin bone; our choice)."""
 SEARCH_MM = (-0.6, 0.9)
 """The bone begins this near to the entry point."""
-COVERAGE = 1.96
-"""Standard deviations to either end of a 95 % interval."""
 NOT_RESOLVED_FWHM = 0.3
 MODEL_DEPENDENT_FWHM = 1.0
 RESOLVED_FWHM = 1.5
@@ -38,6 +36,12 @@ SURFACE_U_MM = 0.06
 """Standard uncertainty of a wall surface whose own is not given."""
 BRIDGED_U_MM = 0.2
 """The same where it is not a number: the surface there is bridged from its neighbours."""
+SURE = 0.95
+"""From this probability of one end of the bone on, the others widen the interval but do not move the value."""
+LONGEST_LOOK_MM = 4.0
+"""The middle of an exit space is looked for in its first part."""
+HALF_LEVEL_EXIT_FWHM = 0.125
+"""Standard uncertainty of an exit at the half level of the sharper copy, in point-spread widths (our choice)."""
 SEPTUM_U_MM = 0.15
 """Extra standard uncertainty of an exit found behind other gaps, at half level of what may be a thin septum."""
 MODEL_U_MM = 0.06
@@ -74,9 +78,12 @@ class WallPaths:
     below resolution: bone level times thickness over the bone level. ``exit_level`` is the grey level in the exit
     space, ``exit_width_mm`` how far that space was seen to go on. ``air_exit`` says air, not soft tissue.
 
-    ``to_first_gap_low_mm`` and ``to_first_gap_high_mm`` are the 95 % interval; it is not symmetric where parallel rays
-    0.15 mm beside this one end elsewhere (``ambiguous``: is that dip a cell on the path or one beside it?), and
-    ``to_first_gap_u_mm`` then reaches the farther end at 1.96 times. ``u_uneven`` is what those rays add.
+    Dips of this ray and of four rays 0.15 mm beside it are weighed: is each a gap on the path, or a cell beside it?
+    ``p_chosen`` is the probability of the likeliest end of the bone. Where it is under `SURE` (``ambiguous``), the
+    value is the median over all ends, the uncertainty their root mean square distance from it, and the 95 % interval
+    (``to_first_gap_low_mm``, ``to_first_gap_high_mm``) holds both sides: the number then is "model dependent".
+    ``u_uneven`` is what the other ends and an uneven face add. ``exits`` holds every place where the exit may be.
+    Where ``small_gaps`` is False, ``to_exit_mm`` is ``to_first_gap_mm``.
     """
 
     to_first_gap_mm: Floats
@@ -100,6 +107,8 @@ class WallPaths:
     to_first_gap_high_mm: Floats
     u_uneven: Floats
     ambiguous: NDArray[np.bool_]
+    p_chosen: Floats
+    exits: Ends
 
     def flags(self, index: int) -> tuple[str, ...]:
         """Flags of one ray, in words."""
@@ -196,21 +205,10 @@ def measure_wall_paths(
     sigma = spread.sigma_mm(np.where(np.isfinite(normal), normal, direction)) / cosine
     offsets = np.arange(-BEFORE_MM, arm_length_mm + BEYOND_MM, layers.STEP_MM)
     values = layers.profiles(volume, entry, directions_lps=direction, offsets_mm=offsets)
-    ends = np.concatenate([entry + offsets[0] * direction, entry + offsets[-1] * direction])
-    sharper = sharpened(volume, ends, spread=spread, levels=levels)
-    clear = layers.profiles(sharper, entry, directions_lps=direction, offsets_mm=offsets)
-    # Behind the entry, what the scan does not show as bone at all is none, however the copy's noise peaks there.
-    cap = levels.bone_like - NOT_BONE_SHARE * (levels.bone - levels.soft)
-    soft = (values < levels.bone_like) & (offsets > SEARCH_MM[1])
-    clear = np.where(np.isfinite(values), np.where(soft, np.minimum(clear, cap), clear), np.nan)
-    found = layers.walk(clear, offsets, levels=levels, search_mm=SEARCH_MM, exit_gap_mm=exit_gap_mm)
-    plain = layers.walk(values, offsets, levels=levels, search_mm=SEARCH_MM, exit_gap_mm=exit_gap_mm)
-    first_look = found.fall_x
-    found = _without_rings(found, plain, NOT_RESOLVED_FWHM * FWHM_PER_SIGMA * sigma)
-    found = found._replace(exit_low=_lowest(values, offsets, found), **_within_arm(found, arm_length_mm))
-    beside = neighbours.first_gaps(
-        sharper, entry, direction_lps=direction, normal_lps=np.where(steep[:, None], direction, normal),
-        offsets_mm=offsets, levels=levels, search_mm=SEARCH_MM,
+    found, first, exits = _look(
+        volume, values, entry, direction, np.where(steep[:, None], direction, normal), offsets,
+        spread=spread, levels=levels, exit_gap_mm=exit_gap_mm, arm_length_mm=arm_length_mm,
+        least_mm=NOT_RESOLVED_FWHM * FWHM_PER_SIGMA * sigma,
     )  # fmt: skip
     u_surface = np.broadcast_to(np.asarray(surface_u_mm, dtype=np.float64), (len(entry),))
     u_surface = np.hypot(np.nan_to_num(u_surface, nan=BRIDGED_U_MM), LINING_U_MM) / cosine
@@ -221,25 +219,86 @@ def measure_wall_paths(
         blur_relative_u=spread.relative_u, front_mm=np.zeros(len(entry)), front_sd_mm=u_surface,
         lining_mm=lining, lining_sd_mm=0.05 if lining_mm is not None else layers.LINING_SD_MM,
     )  # fmt: skip
-    beside = np.concatenate([beside, first_look[None]])
-    doubt = neighbours.doubt(beside, found.fall_x, farthest_mm=arm_length_mm)
-    return _paths(found, fitted, levels, sigma * FWHM_PER_SIGMA, steep, u_surface, doubt)
+    return _paths(found, fitted, levels, sigma * FWHM_PER_SIGMA, steep, u_surface, first, exits)
 
 
-def _without_rings(found: layers.Walk, plain: layers.Walk, least_mm: Floats) -> layers.Walk:
-    """Bone of no resolvable thickness that in the scan itself goes on is ringing at the entry: what the scan shows."""
-    goes_on = ~(plain.fall_x <= found.fall_x + least_mm) & np.isfinite(plain.peak_x)
-    ring = (found.fall_x < least_mm) & goes_on
-    return layers.Walk(*(np.where(ring, a, b) for a, b in zip(plain, found, strict=True)))
+def _look(
+    volume: Volume,
+    values: Floats,
+    entry: Floats,
+    direction: Floats,
+    normal: Floats,
+    offsets: Floats,
+    *,
+    spread: PointSpread,
+    levels: TissueLevels,
+    exit_gap_mm: float,
+    arm_length_mm: float,
+    least_mm: Floats,
+) -> tuple[layers.Walk, Ends, Ends]:
+    """Where each ray's bone may end first, where the exit may be, and the walk to the likeliest of both."""
+    ends = np.concatenate([entry + offsets[0] * direction, entry + offsets[-1] * direction])
+    sharper = sharpened(volume, ends, spread=spread, levels=levels)
+    profiles = neighbours.parallel_profiles(
+        sharper, with_spaces(sharper, volume, levels=levels), entry, direction_lps=direction, normal_lps=normal,
+        offsets_mm=offsets, entry_end_mm=SEARCH_MM[1],
+    )  # fmt: skip
+    # Where the scan itself has ended, the copy (which reaches as far as its filter pads it) has too.
+    profiles[0] = np.where(np.isfinite(values), profiles[0], np.nan)
+    found, plain = (
+        layers.walk(look, offsets, levels=levels, search_mm=SEARCH_MM, exit_gap_mm=exit_gap_mm)
+        for look in (profiles[0], values)
+    )
+    gaps = find_gaps(
+        profiles, offsets, levels=levels, search_mm=SEARCH_MM, exit_gap_mm=exit_gap_mm, farthest_mm=arm_length_mm
+    )
+    # Bone of no resolvable thickness that in the scan itself goes on is ringing at the entry.
+    ringing = (found.fall_x < least_mm) & ~(plain.fall_x <= found.fall_x + least_mm) & np.isfinite(plain.peak_x)
+    ring = ringing[:, None] & (gaps.fall_mm < least_mm[:, None])
+    first, exits = (
+        weigh_ends(gaps.fall_mm, gaps.rise_mm, probability=np.where(ring, 0.0, p), farthest_mm=arm_length_mm)
+        for p in (gaps.p_gap, gaps.p_exit)
+    )
+    found = found._replace(
+        peak_x=np.where(ringing, plain.peak_x, found.peak_x), peak=np.where(ringing, plain.peak, found.peak)
+    )
+    return _walk_to(found, gaps, first.chosen, exits.chosen, profiles[0], values, offsets), first, exits
 
 
-def _lowest(values: Floats, offsets_mm: Floats, found: layers.Walk) -> Floats:
-    """Lowest value of the scan itself in each exit space: in the sharper copy, noise dips towards air everywhere."""
-    behind = offsets_mm[None, :] - found.exit_x[:, None]
-    with np.errstate(invalid="ignore"):
-        inside = (behind >= 0.0) & (behind <= found.exit_width[:, None]) & np.isfinite(values)
-    lowest = np.min(np.where(inside, values, np.inf), axis=1)
-    return np.where(np.isfinite(lowest), lowest, found.exit_low)
+def _walk_to(
+    found: layers.Walk,
+    gaps: Gaps,
+    first: NDArray[np.intp],
+    exits: NDArray[np.intp],
+    clear: Floats,
+    values: Floats,
+    offsets: Floats,
+) -> layers.Walk:
+    """The walk to the chosen gap and exit of each ray."""
+    from ctmeasure.kernels.rays import EXIT_FOUND, LEFT_SCAN, NO_BONE, NO_FALL
+
+    rows = np.arange(len(values))
+
+    def at(column: Floats, index: NDArray[np.intp]) -> Floats:
+        return np.where(index >= 0, column[0, rows, np.maximum(index, 0)], np.nan)
+
+    fall, exit_x = at(gaps.fall_mm, first), at(gaps.fall_mm, exits)
+    width = np.minimum(at(gaps.rise_mm, exits), found.end_x) - exit_x
+    begins = np.isfinite(found.peak_x)
+    ended = ~np.isfinite(values[:, -1])
+    code = np.where(exits >= 0, EXIT_FOUND, np.where(ended, LEFT_SCAN, NO_FALL))
+    code = np.where(begins, code, np.where(found.code == LEFT_SCAN, LEFT_SCAN, NO_BONE))
+    reach = np.minimum(width, LONGEST_LOOK_MM)
+    middle = (offsets >= (exit_x + 0.25 * reach)[:, None]) & (offsets <= (exit_x + 0.75 * reach)[:, None])
+    inside = (offsets >= exit_x[:, None]) & (offsets <= (exit_x + width)[:, None])
+    level = np.sum(np.where(middle, np.nan_to_num(clear), 0.0), axis=1) / np.maximum(middle.sum(axis=1), 1)
+    # In the sharper copy noise dips towards air everywhere: the lowest value is the scan's own.
+    lowest = np.min(np.where(inside & np.isfinite(values), values, np.inf), axis=1)
+    return found._replace(
+        fall_x=fall, gap_low=at(gaps.low, first), gap_width=at(gaps.rise_mm, first) - fall,
+        exit_x=exit_x, exit_width=width, exit_level=np.where(middle.any(axis=1), level, np.nan),
+        exit_low=np.where(np.isfinite(lowest), lowest, np.nan), code=code,
+    )  # fmt: skip
 
 
 def _holds_air(found: layers.Walk, levels: TissueLevels) -> NDArray[np.bool_]:
@@ -250,17 +309,6 @@ def _holds_air(found: layers.Walk, levels: TissueLevels) -> NDArray[np.bool_]:
     )
 
 
-def _within_arm(found: layers.Walk, arm_length_mm: float) -> dict[str, Floats]:
-    """An exit or gap that begins beyond the arm length was not reached."""
-    from ctmeasure.kernels.rays import EXIT_FOUND, NO_FALL
-
-    late = found.exit_x > arm_length_mm
-    return {
-        "exit_x": np.where(late, np.nan, found.exit_x),
-        "code": np.where(late & (found.code == EXIT_FOUND), NO_FALL, found.code),
-    }
-
-
 def _paths(
     found: layers.Walk,
     fitted: layers.LayerFit,
@@ -268,26 +316,25 @@ def _paths(
     fwhm: Floats,
     steep: NDArray[np.bool_],
     u_surface: Floats,
-    doubt: neighbours.Doubt,
+    first: Ends,
+    exits: Ends,
 ) -> WallPaths:
     from ctmeasure.kernels.rays import EXIT_FOUND, LEFT_SCAN, NO_BONE
 
     inflation = np.maximum(np.nan_to_num(fitted.misfit, nan=1.0), 1.0)
     # A fit that ran off or tells nothing leaves the half level of the sharper copy.
-    walked = found.fall_x - np.where(fitted.ok, fitted.front_x, 0.0)
+    front = np.where(fitted.ok & np.isfinite(fitted.front_x), fitted.front_x, 0.0)
+    walked = found.fall_x - front
     u_noise = fitted.u_noise * inflation
     lost = ~(np.abs(fitted.thickness - walked) < FIT_REACH_MM) | ~(u_noise < FIT_REACH_MM)
-    thickness = np.where(steep, np.nan, np.where(lost, walked, fitted.thickness))
+    chosen = np.where(steep, np.nan, np.where(lost, walked, fitted.thickness))
     u_noise = np.where(lost, HALF_LEVEL_U_FWHM * fwhm, u_noise)
     u_bone, u_blur = np.where(lost, 0.0, fitted.u_bone), np.where(lost, 0.0, fitted.u_blur)
-    u_first = np.sqrt(u_noise**2 + u_bone**2 + u_blur**2 + MODEL_U_MM**2)
-    given = np.isfinite(thickness) & np.isfinite(u_first)
-    thickness = np.where(given, thickness, np.nan)
-    u_first = np.hypot(u_first, doubt.u_mm)
-    low = np.maximum(thickness - doubt.shorter_mm - COVERAGE * u_first, 0.0)
-    high = thickness + doubt.longer_mm + COVERAGE * u_first
-    ambiguous = given & doubt.ambiguous
-    u_first = np.where(ambiguous, np.maximum(thickness - low, high - thickness) / COVERAGE, u_first)
+    u_first = np.sqrt(u_noise**2 + u_bone**2 + u_blur**2 + MODEL_U_MM**2 + first.uneven_mm**2)
+    given = np.isfinite(chosen) & np.isfinite(u_first)
+    chosen = np.where(given, chosen, np.nan)
+    thickness, u_mixed, low, high = estimate(first, chosen, u_first, sure=SURE)
+    ambiguous = given & (first.p_chosen < SURE)
     share = thickness / fwhm
     state = np.full(len(fwhm), NOT_ASSESSED, np.uint8)
     state[share >= RESOLVED_FWHM] = RESOLVED
@@ -299,17 +346,18 @@ def _paths(
     # Bone without a gap before the arm ends or the scan does: thicker than what was looked at.
     solid = ~given & np.isfinite(found.peak_x) & ~np.isfinite(found.fall_x) & ~left & ~steep
     state[solid] = RESOLVED
+    state[solid & (first.p_chosen < SURE)] = MODEL
     state[(code == NO_BONE)] = BELOW
     exit_x = np.where((code == EXIT_FOUND) & fitted.ok & ~steep, found.exit_x, np.nan)
-    first = np.isclose(exit_x, found.fall_x, atol=1e-9)
-    front = np.where(fitted.ok & np.isfinite(fitted.front_x), fitted.front_x, 0.0)
     # Where the fitted bone ends in the exit space, both are one place; elsewhere the half level of the last wall.
-    to_exit = np.where(first & given, thickness + np.maximum(front, -0.2), exit_x)
-    u_exit = np.where(first & given, np.hypot(u_first, u_surface), np.hypot(0.5 * fwhm * 0.25, SEPTUM_U_MM))
-    small_gaps = np.isfinite(exit_x) & ~first
+    one_place = np.isclose(exit_x, found.fall_x, atol=1e-9) & given
+    to_exit = np.where(one_place, np.where(ambiguous, chosen, thickness), exit_x - front)
+    u_exit = np.where(one_place, u_first, np.hypot(HALF_LEVEL_EXIT_FWHM * fwhm, SEPTUM_U_MM))
+    u_exit = np.sqrt(u_exit**2 + exits.uneven_mm**2 + spread_about_chosen(exits) ** 2 + u_surface**2)
+    small_gaps = np.isfinite(exit_x) & ~(one_place & ~ambiguous)
     return WallPaths(
         thickness,
-        np.where(given, u_first, np.nan),
+        np.where(given, u_mixed, np.nan),
         np.where(given, u_noise, np.nan),
         np.where(given, u_bone, np.nan),
         np.where(given, u_blur, np.nan),
@@ -325,8 +373,10 @@ def _paths(
         left,
         ~steep & ~left & np.isfinite(found.peak_x) & ~np.isfinite(exit_x),
         fwhm,
-        low,
+        np.where(given, low, np.nan),
         np.where(given, high, np.nan),
-        np.where(given, np.where(ambiguous, u_first, doubt.u_mm), np.nan),
+        np.where(given, np.sqrt(np.maximum(u_mixed**2 - u_first**2, 0.0) + first.uneven_mm**2), np.nan),
         ambiguous,
+        first.p_chosen,
+        exits,
     )

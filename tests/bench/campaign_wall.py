@@ -177,7 +177,8 @@ def measure(seed: int, args: argparse.Namespace) -> dict[str, np.ndarray]:
     seconds = (time.perf_counter() - begin, time.process_time() - cpu)
     structures = obstacles(marked(truth), landmarks=landmarks, settings=settings)
     far = name_far_sides(
-        paths, points, direction_lps=directions, rim=rim, levels=wall.surface.levels, obstacles=structures
+        paths, points, volume=volume, direction_lps=directions, rim=rim, levels=wall.surface.levels,
+        obstacles=structures,
     )  # fmt: skip
     rows = _truth_rows(truth, points, normals, directions)
     u = paths.to_first_gap_u_mm

@@ -1,4 +1,4 @@
-"""What lies behind a hole, named from what the ray meets and where that is in the ear."""
+"""What lies behind a hole, named from the region of the scan behind the bone and from where that is in the ear."""
 
 from __future__ import annotations
 
@@ -8,18 +8,59 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctmeasure.anatomy.frames import RimCurve
+from ctmeasure.imaging.ends import likeliest
 from ctmeasure.imaging.levels import TissueLevels
-from ctmeasure.imaging.wall_path import BELOW, NO_EXIT, NO_WALL, NOT_ASSESSED, WallPaths
+from ctmeasure.imaging.spaces import Spaces, look_into_spaces
+from ctmeasure.imaging.wall_path import NO_EXIT, WallPaths
+from ctmeasure.planning.drilling.far_words import join_spaces
 from ctmeasure.planning.drilling.structures import Obstacle
+from ctmeasure.planning.drilling.verdict import KEEP_OUT_FAR_SIDES
+from ctmeasure.volume.volume import Volume
 
 Floats = NDArray[np.float64]
+Words = NDArray[np.str_]
+Bools = NDArray[np.bool_]
 
-SPACE_MM = 2.5
-"""An air space shorter than this along the ray is a cell; a longer one is one of the named spaces."""
+MOST_ENDS = 6
+"""Separate places where a path may end that are looked behind."""
+LEAST_WEIGHT = 0.01
+"""A place that carries less than this probability is not looked behind."""
+DANGER_SHARE = 0.02
+"""A joint, dura or vein is named from this probability on."""
+OTHER_SHARE = 0.2
+"""Any other space beside the likeliest from this on."""
+SOFT_SHARE = 0.05
+"""A space whose level lies above this share of the step from soft tissue to bone is marrow, or a cell that bone and
+fluid average to that level (on synthetic ears soft spaces reach 0.02, marrow 0.07 and more)."""
+CAVITY_MM = 1.2
+"""Air in which a ball of this radius fits is a named space, not a cell (cells reach 1.0, attic and antrum begin at 1.3
+on synthetic ears)."""
+WIDE_MM = 1.3
+"""Soft tissue in which a ball of this radius fits is a space of its own; narrower, it fills a cell or a canal."""
 NEAR_MM = 1.0
 """A marked surface within this of where the bone ends is what lies behind."""
-LATERAL_OF_RIM_MM = 4.0
-"""Air above and behind, farther outside the rim than this, is antrum or mastoid rather than attic or facial recess."""
+SUTURE_NEAR_MM = 0.3
+"""A suture is a narrow cleft: what lies beside it is not behind it."""
+MAYBE_NEAR_MM = 3.0
+"""Wide soft tissue this close to a marked joint, dura or vein, on its side of the ear, may be a part nobody marked."""
+BEFORE_MM, BEHIND_MM = 0.3, 0.7
+"""Marked surfaces are looked for this far before and behind the end of the bone."""
+PIERCED_MM = 0.1
+"""A marked surface this near to the path before its end is met on the way, even when no edge shows it."""
+FROM_ENTRY_MM = 0.3
+"""Nothing is met nearer to the entry than this."""
+ANTRUM_BEHIND_MM = 6.0
+"""Air whose middle lies this far behind the canal axis is antrum; before that, above, it is attic."""
+RECESS_BEHIND_MM = 3.5
+"""Air inside the rim whose middle lies this far behind the canal axis is facial recess."""
+CELLAR_BELOW_MM = 4.0
+"""Air inside the rim whose middle lies this far below the canal axis is hypotympanum."""
+ATTIC_ABOVE_MM = 4.0
+"""Air whose middle lies this far above the canal axis is attic (the rim's radius is about this)."""
+INSIDE_RIM_MM = 0.0
+"""Air whose middle lies farther in than this belongs to the middle ear however narrow it is."""
+LARGEST_CAVITY_MM = 3.6
+"""No filled attic or antrum holds a ball of more than this radius (from memory)."""
 BEHIND_NAMES = {
     "tegmen": "dura",
     "joint_fossa": "joint",
@@ -31,11 +72,10 @@ BEHIND_NAMES = {
     "carotid_canal": "carotid canal",
     "lateral_semicircular_canal": "lateral semicircular canal",
 }
-CELL = "mastoid cell"
-SOFT, MARROW, SOFT_OR_MARROW = "soft tissue", "closed cell or marrow", "soft tissue or marrow"
-SOFT_SHARE, MARROW_SHARE = 0.06, 0.12
-"""Shares of the step from soft tissue to bone: up to the first it is soft tissue, from the second on marrow (or a cell
-that bone and fluid average to that level); between them, either."""
+SIDES = {"dura": (300.0, 90.0), "joint": (200.0, 310.0), "vein": (60.0, 230.0)}
+"""Wall angles of the end of the bone behind which wide soft tissue may be this (dura above and behind the antrum, the
+joint in front, sinus and bulb behind and below)."""
+CELL, SOFT, MARROW = "mastoid cell", "soft tissue", "closed cell or marrow"
 UNKNOWN = "not assessed"
 
 
@@ -43,11 +83,12 @@ def name_far_sides(
     paths: WallPaths,
     entry_lps: Floats,
     *,
+    volume: Volume,
     direction_lps: Floats,
     rim: RimCurve,
     levels: TissueLevels,
     obstacles: Iterable[Obstacle],
-) -> NDArray[np.str_]:
+) -> Words:
     """Name what lies behind each path.
 
     Parameters
@@ -56,6 +97,8 @@ def name_far_sides(
         From `measure_wall_paths`.
     entry_lps, direction_lps
         Shape (n, 3); unit directions.
+    volume
+        The scan.
     rim
         The rim curve, with the canal frame.
     levels
@@ -66,7 +109,7 @@ def name_far_sides(
     Returns
     -------
     numpy.ndarray
-        Words, shape (n,).
+        Words, shape (n,), as `far_words` reads them: the likeliest space, then what else it may be.
 
     Raises
     ------
@@ -75,51 +118,106 @@ def name_far_sides(
 
     Notes
     -----
-    A marked tegmen, joint, vein or nerve within 1 mm of where the bone ends, or pierced before, names the far side.
-    Otherwise air is named by its size and by where it lies about the rim, and what is no air by its level: grey values
-    tell marrow from soft tissue, but not scar, fluid, nerve and brain from each other.
+    Every place where the path may end is looked behind: as a region of the scan (air or not, its width, its level, the
+    place of its middle about the rim) and for marked structures. A marked tegmen, joint, vein or nerve within 1 mm of
+    soft tissue behind the bone names it, and one that the path meets on the way is possible whatever the scan shows.
+    Wide soft tissue where dura, joint or vein can lie is possibly that, marked or not. Grey values tell marrow from
+    soft tissue, but not scar, fluid, nerve and brain from each other.
     """
-    names = np.full(len(entry_lps), UNKNOWN, dtype="<U32")
-    names[paths.no_exit] = NO_EXIT
-    there = np.isfinite(paths.to_exit_mm)
-    if not there.any():
-        return names
-    exit_lps = entry_lps + np.nan_to_num(paths.to_exit_mm)[:, None] * direction_lps
-    canal = rim.canal
-    angle = canal.wall_angle_deg(exit_lps)
-    outside_rim = canal.depth_mm(exit_lps) - canal.depth_mm(rim.point_lps(angle))
-    air = _air_names(angle, outside_rim, np.nan_to_num(paths.exit_width_mm))
-    share = (np.nan_to_num(paths.exit_level) - levels.soft) / (levels.bone - levels.soft)
-    dense = np.where(share < SOFT_SHARE, SOFT, np.where(share > MARROW_SHARE, MARROW, SOFT_OR_MARROW))
-    names = np.where(there, np.where(paths.air_exit, air, dense), names)
-    nearest = np.full(len(entry_lps), NEAR_MM)
-    reach = np.nan_to_num(paths.to_exit_mm)[:, None]
+    n = len(entry_lps)
+    columns, carried = likeliest(paths.exits, most=MOST_ENDS, least=LEAST_WEIGHT)
+    last = paths.exits.places_mm.shape[1] - 1
+    found = [dict[str, float]() for _ in range(n)]
+    besides = [dict[str, float]() for _ in range(n)]
+    ended = np.isfinite(paths.to_exit_mm) | paths.no_exit
+    for row, turn in np.argwhere((columns == last) & ended[:, None]):
+        word = UNKNOWN if paths.left_scan[row] else NO_EXIT
+        found[row][word] = found[row].get(word, 0.0) + float(carried[row, turn])
+    looked = (columns >= 0) & (columns < last) & ended[:, None]
+    row, turn = np.nonzero(looked)
+    if len(row):
+        column = columns[row, turn]
+        along = direction_lps[row]
+        begin = entry_lps[row] + paths.exits.places_mm[row, column][:, None] * along
+        end = entry_lps[row] + paths.exits.until_mm[row, column][:, None] * along
+        spaces = look_into_spaces(volume, begin, end, levels=levels)
+        names, maybe = _names(spaces, entry_lps[row], begin, along, rim, tuple(obstacles))
+        for i, (r, t) in enumerate(zip(row, turn, strict=True)):
+            weight = float(carried[r, t])
+            word = str(names[i])
+            found[r][word] = found[r].get(word, 0.0) + weight
+            for word in maybe[i]:
+                besides[r][word] = besides[r].get(word, 0.0) + weight
+    return np.array([_words(*weights) for weights in zip(found, besides, strict=True)], dtype=np.str_)
+
+
+def _words(weights: dict[str, float], besides: dict[str, float]) -> str:
+    """The likeliest space, then dangerous ones, then others that remain possible."""
+    if not weights:
+        return UNKNOWN
+    first = max(weights, key=lambda word: weights[word])
+    every = {word: weights.get(word, 0.0) + besides.get(word, 0.0) for word in (*weights, *besides)}
+    order = sorted((word for word in every if word != first), key=lambda word: -every[word])
+    danger = [word for word in order if word in KEEP_OUT_FAR_SIDES and every[word] >= DANGER_SHARE]
+    other = [word for word in order if word not in KEEP_OUT_FAR_SIDES and every[word] >= OTHER_SHARE]
+    return join_spaces((first, *danger, *other))
+
+
+def _names(
+    spaces: Spaces, entry: Floats, begin: Floats, along: Floats, rim: RimCurve, obstacles: tuple[Obstacle, ...]
+) -> tuple[Words, list[list[str]]]:
+    """The name of each space, and which dangerous spaces it may be besides."""
+    soft = ~spaces.air & (spaces.level <= SOFT_SHARE)
+    wide = spaces.radius_mm >= WIDE_MM
+    cavity = _cavities(spaces, rim)
+    names = np.where(spaces.air, cavity, MARROW).astype("<U48")
+    names[soft & ~wide] = CELL
+    names[soft & wide] = np.where(cavity == CELL, SOFT, cavity)[soft & wide]
+    names[soft & wide & (spaces.radius_mm > LARGEST_CAVITY_MM)] = SOFT
+    reach = np.linalg.norm(begin - entry, axis=1, keepdims=True)
+    before = entry + np.minimum(FROM_ENTRY_MM, reach) * along
+    angle = rim.canal.wall_angle_deg(begin)
+    maybe: list[list[str]] = [[] for _ in range(len(entry))]
+    nearest = np.full(len(entry), NEAR_MM)
+    close = {word: np.full(len(entry), np.inf) for word in KEEP_OUT_FAR_SIDES}
+    marked = set()
     for obstacle in obstacles:
         if obstacle.id not in BEHIND_NAMES or not obstacle.measured:
             continue
-        # From the entry to the exit: a marked surface met on the way is behind the bone even when no edge shows it.
-        from_wall = entry_lps + np.minimum(0.3, reach) * direction_lps
-        gap = np.where(there, obstacle.gap_mm(from_wall, exit_lps, bur_radius_mm=0.0), np.inf)
-        closer = gap < nearest
-        names = np.where(closer, BEHIND_NAMES[obstacle.id], names)
-        nearest = np.where(closer, gap, nearest)
-    names[np.isin(paths.state, (BELOW, NO_WALL, NOT_ASSESSED)) & ~there & ~paths.no_exit] = UNKNOWN
-    return names
+        word = BEHIND_NAMES[obstacle.id]
+        gap = obstacle.gap_mm(begin - BEFORE_MM * along, begin + BEHIND_MM * along, bur_radius_mm=0.0)
+        limit = np.minimum(nearest, SUTURE_NEAR_MM) if obstacle.id == "suture_or_gap" else nearest
+        closer = (gap < limit) & (soft | np.isnan(spaces.level)) & ~spaces.air
+        names[closer] = word
+        nearest[closer] = gap[closer]
+        if word in close:
+            marked.add(word)
+            close[word] = np.minimum(close[word], gap)
+            pierced = obstacle.gap_mm(before, begin, bur_radius_mm=0.0) < PIERCED_MM
+            for i in np.flatnonzero(pierced & (names != word)):
+                maybe[i].append(word)
+    for word, (first, until) in SIDES.items():
+        there = soft & wide & ((angle - first) % 360.0 <= (until - first) % 360.0)
+        there &= (close[word] < MAYBE_NEAR_MM) if word in marked else np.ones(len(entry), np.bool_)
+        for i in np.flatnonzero(there & (names != word)):
+            if str(names[i]) not in KEEP_OUT_FAR_SIDES:
+                maybe[i].append(word)
+    return names, maybe
 
 
-def _air_names(angle_deg: Floats, outside_rim_mm: Floats, width_mm: Floats) -> NDArray[np.str_]:
-    """Names of air spaces by wall angle, distance outside the rim and length along the ray."""
-    above = (angle_deg >= 300.0) | (angle_deg < 60.0)
-    behind = (angle_deg >= 60.0) & (angle_deg < 150.0)
-    below = (angle_deg >= 150.0) & (angle_deg < 250.0)
-    near_rim = outside_rim_mm < LATERAL_OF_RIM_MM
-    inside = outside_rim_mm < 0.5
-    wide = width_mm >= SPACE_MM
-    names = np.full(len(angle_deg), CELL, dtype="<U32")
-    names[above & near_rim & wide] = "attic"
-    names[above & ~near_rim & wide & (angle_deg < 60.0)] = "antrum"
-    names[behind & near_rim & wide] = "facial recess"
-    names[behind & ~near_rim & wide] = "antrum"
-    names[below & inside & wide] = "hypotympanum"
-    names[~above & ~behind & ~below & inside & wide] = "middle ear"
+def _cavities(spaces: Spaces, rim: RimCurve) -> Words:
+    """Names of air spaces by their width and by where their middle lies about canal axis and rim."""
+    canal = rim.canal
+    angle = canal.wall_angle_deg(spaces.middle_lps)
+    radius = canal.radius_mm(spaces.middle_lps)
+    up, back = radius * np.cos(np.radians(angle)), radius * np.sin(np.radians(angle))
+    outside = canal.depth_mm(spaces.middle_lps) - canal.depth_mm(rim.point_lps(angle))
+    inside = outside < INSIDE_RIM_MM
+    names = np.full(len(angle), CELL, dtype="<U48")
+    named = (spaces.radius_mm >= CAVITY_MM) | inside
+    names[named & inside] = "middle ear"
+    names[named & inside & (back > RECESS_BEHIND_MM) & (up < ATTIC_ABOVE_MM)] = "facial recess"
+    names[named & inside & (up < -CELLAR_BELOW_MM)] = "hypotympanum"
+    names[named & (up > ATTIC_ABOVE_MM)] = "attic"
+    names[named & (back > ANTRUM_BEHIND_MM) & (up > 0.0)] = "antrum"
     return names

@@ -107,6 +107,7 @@ def measure_places(
     far = name_far_sides(
         paths,
         entry_lps,
+        volume=scene.volume,
         direction_lps=direction,
         rim=scene.rim,
         levels=scene.wall.surface.levels,

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctmeasure.anatomy.sectors import sectors
+from ctmeasure.planning.drilling.far_words import naming_any
 from ctmeasure.planning.drilling.needs import missing_needs
 from ctmeasure.planning.drilling.places import Places
 from ctmeasure.planning.drilling.probability import (
@@ -116,7 +117,7 @@ def structure_risks(
     if missing is not None:
         with np.errstate(invalid="ignore"):
             lost = np.any([c < m for c, m in zip(central, margin, strict=True)], axis=0) if central else missing
-        few = missing | lost | np.isin(places.far_side, KEEP_OUT_FAR_SIDES)
+        few = missing | lost | naming_any(places.far_side, KEEP_OUT_FAR_SIDES)
     found = []
     for turn, obstacle in enumerate(scene.obstacles):
         progress(f"clearance: {obstacle.label}", turn / max(len(scene.obstacles), 1))

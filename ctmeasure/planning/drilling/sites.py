@@ -15,6 +15,7 @@ from ctmeasure.errors import LandmarkError
 from ctmeasure.imaging.wall_path import MODEL_U_MM, NOT_ASSESSED, STATES, WallPaths
 from ctmeasure.planning.drilling.bores import Bores
 from ctmeasure.planning.drilling.directions import BLOCKED, UNKNOWN
+from ctmeasure.planning.drilling.far_words import names_any
 from ctmeasure.planning.drilling.joint import clearance_estimate, joint_gaps, least_gaps
 from ctmeasure.planning.drilling.needs import need_words
 from ctmeasure.planning.drilling.places import SHORT_TIP_FLAG, Places, measure_places
@@ -161,7 +162,7 @@ def _site_result(scene: Scene, site_id: str, places: Places, moved: float, flags
         flags.append(UNREACHABLE_FLAG if reachable is False else ACCESS_UNKNOWN_FLAG)
     if places.tip_too_short[0]:
         flags.append(SHORT_TIP_FLAG)
-    if str(places.far_side[0]) in UNSURE_FAR_SIDES:
+    if names_any(str(places.far_side[0]), UNSURE_FAR_SIDES):
         flags.append(UNSURE_EXIT_FLAG)
     if scene.taken_down(angle):
         flags.append(TAKEN_DOWN_FLAG)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from ctmeasure.planning.drilling.far_words import names_any, spaces_of
 from ctmeasure.planning.results import Verdict, worst
 
 POSTERIOR_WALL_DEG = (45.0, 165.0)
 """Wall angles on which the facial canal's larger margin holds."""
 KEEP_OUT_FAR_SIDES = ("joint", "dura", "vein")
-"""What may not lie behind a hole, whatever the probability."""
-UNSURE_FAR_SIDES = ("closed cell or marrow", "soft tissue or marrow", "soft tissue")
+"""What may not lie behind a hole, not even possibly, whatever the probability."""
+UNSURE_FAR_SIDES = ("closed cell or marrow", "soft tissue or marrow", "soft tissue", "no exit within arm length")
 """No recognised space: the bone may go on behind it, so a hole that ends there is at best a caution."""
 UNSURE_EXIT_FLAG = "ends in no recognised space: bone may go on behind"
 ANGLE_REFUSED_FLAG = "angle refused"
@@ -95,7 +96,7 @@ def place_verdict(
     end_known
         Whether the wall is resolved enough to say where it ends.
     far_side
-        What lies behind.
+        What lies behind, in the words of `far_words`: of several possible spaces the worst decides.
     steep, refused
         The angle to the wall normal is above the caution limit; above the refusal limit.
     barred
@@ -120,6 +121,8 @@ def place_verdict(
     -------
     >>> place_verdict(("clear",), missing=False, end_known=True, far_side="attic", steep=False)
     'clear'
+    >>> place_verdict(("clear",), missing=False, end_known=True, far_side="attic, possibly dura", steep=False)
+    'keep out'
     >>> place_verdict((), missing=False, end_known=True, far_side="attic", steep=False)
     'not assessed'
     """
@@ -128,8 +131,10 @@ def place_verdict(
     parts: list[Verdict] = [worst(*structures)]
     if missing or not end_known:
         parts.append("not assessed")
-    if refused or far_side in KEEP_OUT_FAR_SIDES:
+    # What is only possible behind an unmarked sector leaves it "not assessed": nobody has said what is there.
+    behind = spaces_of(far_side)[:1] if missing else spaces_of(far_side)
+    if refused or not set(behind).isdisjoint(KEEP_OUT_FAR_SIDES):
         parts.append("keep out")
-    if steep or limited or far_side in UNSURE_FAR_SIDES:
+    if steep or limited or names_any(far_side, UNSURE_FAR_SIDES):
         parts.append("caution")
     return worst(*parts)

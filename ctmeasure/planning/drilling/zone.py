@@ -11,6 +11,7 @@ from ctmeasure.anatomy.clock import clock_hour
 from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.imaging.wall_path import STATES
 from ctmeasure.planning.drilling.directions import BLOCKED, UNKNOWN
+from ctmeasure.planning.drilling.far_words import names_any
 from ctmeasure.planning.drilling.places import SHORT_TIP_FLAG, Places, measure_places
 from ctmeasure.planning.drilling.risk import StructureRisk, missing_by_place, structure_risks
 from ctmeasure.planning.drilling.scene import TAKEN_DOWN_FLAG, Scene
@@ -131,7 +132,7 @@ def _cell(
         (UNREACHABLE_FLAG, reachable is False),
         (ACCESS_UNKNOWN_FLAG, reachable is None),
         (SHORT_TIP_FLAG, bool(places.tip_too_short[n])),
-        (UNSURE_EXIT_FLAG, str(places.far_side[n]) in UNSURE_FAR_SIDES),
+        (UNSURE_EXIT_FLAG, names_any(str(places.far_side[n]), UNSURE_FAR_SIDES)),
         (TAKEN_DOWN_FLAG, scene.taken_down(angle)),
         (BRIDGED_FLAG, status == "gap"),
         ("under soft tissue", status == "soft tissue"),

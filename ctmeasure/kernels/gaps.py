@@ -1,0 +1,112 @@
+"""Listing every gap along profiles: where bone stops, how deep and how wide the dip is, where bone goes on.
+
+Kernels release the interpreter lock and fill rows `start` to `stop` of their output; a row never depends on another.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+from ctmeasure.kernels.rays import _leave, _local_bottom, _local_top, _mean_between
+
+GAP_COLUMNS = 6
+FALL, RISE, LOW, MEAN, TOP_BEFORE, TOP_AFTER = range(GAP_COLUMNS)
+
+
+@njit(cache=True, nogil=True)
+def list_gaps(profiles, x, search_from, search_to, bone_from, drop, below, gaps, counts, start, stop):  # type: ignore[no-untyped-def]
+    """List the gaps of each profile behind the place where its bone begins.
+
+    Parameters
+    ----------
+    profiles, x
+        Shape (n, m) and (m,); NaN ends a profile.
+    search_from, search_to
+        Range of x in which the bone must begin.
+    bone_from, drop, below
+        Values above `bone_from` count as bone; a fall or rise by `drop` is an edge; only gaps whose lowest value is
+        under `below` are listed.
+    gaps, counts
+        Output: (n, k, 6) with x where each gap begins and ends (its half levels; infinite when nothing ends it), its
+        lowest value and mean, and the highest values of the bone before and behind it (NaN: none); (n,) how many, or
+        -1 where no bone begins in the range.
+    start, stop
+        Rows to do.
+    """
+    m, room = x.shape[0], gaps.shape[1]
+    for r in range(start, stop):
+        gaps[r] = np.nan
+        counts[r] = -1
+        y = profiles[r]
+        first = 0
+        while first < m and (x[first] < search_from or not math.isfinite(y[first])):
+            first += 1
+        end = first
+        while end < m and math.isfinite(y[end]):
+            end += 1
+        i = first
+        while i < end and x[i] <= search_to and y[i] < bone_from:
+            i += 1
+        if i >= end or x[i] > search_to:
+            continue
+        counts[r] = 0
+        top, i = _local_top(y, i, end, drop)
+        while i < end and counts[r] < room:
+            bottom, rise = _local_bottom(y, i, end, drop)
+            next_top, after = end - 1, end
+            # A rise that ends below bone is noise, or soft tissue beside air: the gap goes on.
+            while rise < end:
+                next_top, after = _local_top(y, rise, end, drop)
+                if y[next_top] >= bone_from:
+                    break
+                low, rise = _local_bottom(y, after, end, drop)
+                if y[low] < y[bottom]:
+                    bottom = low
+                next_top, after = end - 1, end
+            if y[bottom] < below:
+                row = gaps[r, counts[r]]
+                row[FALL] = _leave(x, y, bottom, top, 0.5 * (y[top] + y[bottom]))
+                row[LOW], row[TOP_BEFORE] = y[bottom], y[top]
+                last = x[end - 1]
+                if rise < end:
+                    last = _leave(x, y, bottom, next_top, 0.5 * (min(y[top], y[next_top]) + y[bottom]))
+                    row[TOP_AFTER] = y[next_top]
+                row[RISE] = last if rise < end else np.inf
+                row[MEAN] = _mean_between(x, y, end, row[FALL], last)
+                counts[r] += 1
+            top, i = next_top, after
+
+
+@njit(cache=True, nogil=True)
+def lowest_within(profiles, x, fall, rise, margin, reach, lowest, start, stop):  # type: ignore[no-untyped-def]
+    """Lowest value of each profile between places given for it.
+
+    Parameters
+    ----------
+    profiles, x
+        Shape (n, m) and (m,), equal steps.
+    fall, rise
+        Shape (n, k): places that span each stretch; NaN: none.
+    margin, reach
+        The stretch begins `margin` before `fall` and ends `margin` behind `rise`, at most `reach` behind `fall`.
+    lowest
+        Output, shape (n, k); NaN where there is nothing.
+    start, stop
+        Rows to do.
+    """
+    step = x[1] - x[0]
+    for r in range(start, stop):
+        for k in range(fall.shape[1]):
+            lowest[r, k] = np.nan
+            if not math.isfinite(fall[r, k]):
+                continue
+            first = max(math.ceil((fall[r, k] - margin - x[0]) / step - 1e-9), 0)
+            until = min(rise[r, k] + margin, fall[r, k] + reach)
+            last = min(math.floor((until - x[0]) / step + 1e-9), x.shape[0] - 1)
+            for i in range(first, last + 1):
+                value = profiles[r, i]
+                if math.isfinite(value) and not value >= lowest[r, k]:
+                    lowest[r, k] = value
