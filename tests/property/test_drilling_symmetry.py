@@ -14,6 +14,7 @@ from ctmeasure.anatomy.facts import CaseFacts
 from ctmeasure.anatomy.frames import canal_frame, rim_curve
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement
 from ctmeasure.anatomy.structures import Ball, Patch, Tube
+from ctmeasure.imaging.wall_path import AMBIGUOUS_FLAG
 from ctmeasure.planning.drilling.plan import DrillInput, DrillOutput, plan_drilling
 from ctmeasure.planning.settings import Settings
 from ctmeasure.volume.geometry import Geometry
@@ -113,11 +114,14 @@ def assert_same(first: DrillOutput, second: DrillOutput, back: np.ndarray, *, cl
         if a.entry_lps is None or b.entry_lps is None:
             continue
         assert moved([b.entry_lps], back)[0] == pytest.approx(a.entry_lps, abs=2e-3)
+        tipped = False
         if a.thickness_mm is not None and b.thickness_mm is not None:
-            assert a.thickness_mm == pytest.approx(b.thickness_mm, abs=5e-3)
-        differing += a.verdict != b.verdict or a.far_side != b.far_side
+            tipped = a.thickness_mm != pytest.approx(b.thickness_mm, abs=5e-3)
+            # Only bone that may end in two places can tip from one to the other, and both cells say that it may.
+            assert not tipped or AMBIGUOUS_FLAG in {*a.flags} & {*b.flags}
+        differing += tipped or a.verdict != b.verdict or a.far_side != b.far_side
     # A last rounded digit may tip a cell that lies exactly at a limit.
-    assert differing <= 2
+    assert differing <= 2, f"{differing} of {len(first.zone)} cells"
     for s, t in zip(first.sites, second.sites, strict=True):
         assert s.verdict == t.verdict
         assert s.flags == t.flags

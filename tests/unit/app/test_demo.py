@@ -18,6 +18,7 @@ from ctmeasure.case.answers import five_answers, summary_text
 from ctmeasure.case.store import load_case
 from ctmeasure.errors import CaseError
 from ctmeasure.planning.cautions import CAUTIONS
+from ctmeasure.planning.drilling.far_words import spaces_of
 
 SAMPLE = sample_path("revision_ear")
 TRUTH = json.loads((SAMPLE / "truth" / "truth_right.json").read_text(encoding="utf-8"))
@@ -76,6 +77,24 @@ def test_bone_over_the_planned_holes_is_found_within_its_uncertainty(outcome: Pl
             truth = truths[site.id]["to_first_gap_mm"]
             assert found.value == pytest.approx(truth, abs=0.25), site.id
             assert found.standard_uncertainty > 0
+
+
+FAR_SIDE_WORDS = {"nerve": "facial canal"}
+"""The shapes' word for what a hole meets, where the trade's is another."""
+
+
+def test_every_hole_holds_the_shapes_bone_exit_and_far_side(outcome: PlanOutcome) -> None:
+    truths = {site["id"]: site for site in TRUTH["sites"]}
+    sites = outcome.case.results.sites
+    assert len(sites) == len(truths) == 6
+    for site in sites:
+        truth, wall = truths[site.id], site.wall
+        assert wall.to_first_gap is not None, site.id
+        assert wall.to_first_gap.low_95 <= truth["to_first_gap_mm"] <= wall.to_first_gap.high_95, site.id
+        assert wall.to_exit_mm is not None, site.id
+        assert wall.to_exit_u_mm is not None, site.id
+        assert abs(wall.to_exit_mm - truth["to_exit_mm"]) < 1.96 * wall.to_exit_u_mm, site.id
+        assert spaces_of(wall.far_side)[0] == FAR_SIDE_WORDS.get(truth["far_side"], truth["far_side"]), site.id
 
 
 def test_the_hole_at_the_nerve_is_kept_out_and_the_unmarked_sector_not_assessed(outcome: PlanOutcome) -> None:

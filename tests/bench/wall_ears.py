@@ -1,0 +1,88 @@
+"""Invented ears for the wall campaign: scans of a block around one random ear's canal, and clicked landmarks."""
+
+from __future__ import annotations
+
+import argparse
+
+import numpy as np
+from ctmeasure_samples.model import build_ear
+from ctmeasure_samples.parameters import HeadParameters, ScannerParameters, random_ear
+from ctmeasure_samples.placement import place_ear
+from ctmeasure_samples.scanner import make_grid, scan
+from ctmeasure_samples.truth import EarTruth
+
+from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement
+from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
+from ctmeasure.volume.geometry import Geometry
+from ctmeasure.volume.volume import ScanSource, Volume
+
+BLOCK_MM = (28.0, 28.0, 23.0)
+"""Slices, rows, columns of the block around the canal that is rendered."""
+CLICK_NOISE_MM = 0.3
+CLICKED = ("canal_medial", "canal_lateral", "annulus", "lateral_semicircular_canal")
+
+
+def scanner_of(seed: int, args: argparse.Namespace) -> ScannerParameters:
+    """Scanner of one ear: every second one has a sharp kernel that overshoots."""
+    rng = np.random.default_rng([20254, seed])
+    sharp = seed % 2 == 1
+    if args.cone_beam:
+        return ScannerParameters(
+            spacing_mm=(0.2, 0.2, 0.2), fwhm_in_plane_mm=0.32, fwhm_through_plane_mm=0.32, noise_hu=70.0,
+            noise_fwhm_mm=0.34, clip_hu=(-1100.0, 4200.0), gain=0.82, offset=930.0, seed=seed,
+        )  # fmt: skip
+    return ScannerParameters(
+        spacing_mm=(0.6 if args.coarse else 0.4, 0.3, 0.3),
+        fwhm_in_plane_mm=0.45,
+        fwhm_through_plane_mm=0.75 if args.coarse else 0.55,
+        overshoot=float(rng.uniform(0.15, 0.6)) if sharp else 0.0,
+        noise_hu=60.0,
+        noise_fwhm_mm=0.39 if sharp else 0.54,
+        seed=seed,
+    )
+
+
+def make_ear(seed: int, args: argparse.Namespace) -> tuple[Volume, LandmarkSet, EarTruth]:
+    """Scan of a block around one random ear's canal, and clicked landmarks."""
+    side = "left" if seed % 4 < 2 else "right"
+    head = HeadParameters()
+    truth = EarTruth(build_ear(random_ear(seed), head), place_ear(head, side))  # type: ignore[arg-type]
+    scanner = scanner_of(seed, args)
+    marks = truth.landmarks
+    medial, lateral = marks["canal_medial"].points[0], marks["canal_lateral"].points[0]
+    axis = (lateral - medial) / np.linalg.norm(lateral - medial)
+    grid = make_grid(medial + 4.0 * axis, BLOCK_MM, spacing_mm=scanner.spacing_mm)
+    kept = args.out / f"scan_{seed:05d}.npy"
+    if kept.exists():
+        values = np.load(kept)
+    else:
+        values = scan([(truth.ear, truth.placement)], grid, scanner)
+        if args.keep_scans:
+            np.save(kept, values)
+    unit = "HU" if scanner.calibrated else "grey"
+    source = ScanSource(spacing_mm=scanner.spacing_mm, intensity_unit=unit)
+    volume = Volume(Geometry(grid.shape_kji, grid.affine_lps, "1.2.3"), values, source)
+    rng = np.random.default_rng([20255, seed])
+    items = []
+    for name in CLICKED:
+        if name in marks and len(marks[name].points):
+            moved = marks[name].points + CLICK_NOISE_MM * rng.standard_normal(marks[name].points.shape)
+            placed = tuple(Placement((float(p[0]), float(p[1]), float(p[2])), i) for i, p in enumerate(moved))
+            items.append(Landmark(name, "placed", placed))
+    return volume, LandmarkSet(items), truth
+
+
+def marked(truth: EarTruth) -> tuple[Structure, ...]:
+    """The true structures as a person would have marked and confirmed them."""
+    found: list[Structure] = []
+    for name, item in truth.structures.items():
+        points = tuple((float(p[0]), float(p[1]), float(p[2])) for p in item.points)
+        if item.status != "placed" or not points:
+            continue
+        if item.shape == "tube":
+            found.append(Tube(name, "placed", points, None, "bench", tuple(map(float, item.radii))))
+        elif item.shape == "patch":
+            found.append(Patch(name, "placed", points, None, "bench"))
+        else:
+            found.append(Ball(name, "placed", points, None, "bench", float(np.ravel(item.radii)[0])))
+    return tuple(found)
