@@ -12,7 +12,8 @@ ALONE_U_MM = 0.25
 SIZER_FLAG = "no size can be recommended alone: sizer on the table"
 SPAN_WORDS = "the scan cannot choose"
 """How the plain statement begins."""
-COUNTS = ("no size", "one size", "two sizes", "three sizes", "four sizes", "five sizes", "six sizes", "seven sizes")
+COUNTS = ("no size", "one size", "two sizes", "three sizes", "four sizes", "five sizes", "six sizes", "seven sizes",
+          "eight sizes", "nine sizes")  # fmt: skip
 WHAT_NARROWS = {
     "planned handle position": "a scan once the handle has settled",
     "mirrored healthy umbo": "a scan once the handle has settled",
@@ -41,7 +42,7 @@ def spanned_sizes(needed: Estimate, functional_mm: Sequence[float]) -> int:
     return sum(needed.low_95 <= size <= needed.high_95 for size in functional_mm)
 
 
-def choice_flags(needed: Estimate, functional_mm: Sequence[float]) -> tuple[str, ...]:
+def choice_flags(needed: Estimate, functional_mm: Sequence[float], *, reconstruction: str = "total") -> tuple[str, ...]:
     """The plain statement that the scan cannot choose; nothing when it can.
 
     Parameters
@@ -50,6 +51,8 @@ def choice_flags(needed: Estimate, functional_mm: Sequence[float]) -> tuple[str,
         Needed length with its budget.
     functional_mm
         Sizes of one implant.
+    reconstruction
+        A handle is not there yet, so no scan of it can narrow its own length.
 
     Returns
     -------
@@ -69,11 +72,11 @@ def choice_flags(needed: Estimate, functional_mm: Sequence[float]) -> tuple[str,
     count = spanned_sizes(needed, functional_mm)
     words = COUNTS[count] if count < len(COUNTS) else f"{count} sizes"
     statement = f"{SPAN_WORDS}: the interval spans {words}, take a sizer"
-    narrows = narrowing_words(needed)
+    narrows = narrowing_words(needed, reconstruction=reconstruction)
     return (statement, narrows) if narrows else (statement,)
 
 
-def narrowing_words(needed: Estimate) -> str:
+def narrowing_words(needed: Estimate, *, reconstruction: str = "total") -> str:
     """The largest part of the budget, what would narrow it, and the uncertainty with that part halved.
 
     Example
@@ -87,7 +90,7 @@ def narrowing_words(needed: Estimate) -> str:
         return ""
     largest = max(needed.budget, key=lambda part: part.standard_uncertainty)
     u, part = needed.standard_uncertainty, min(largest.standard_uncertainty, needed.standard_uncertainty)
-    narrows = WHAT_NARROWS.get(largest.source, "placing it again, or from the image,")
+    narrows = _what_narrows(largest.source, reconstruction)
     if narrows.startswith("nothing"):
         return f"largest doubt: {largest.source} ({100.0 * part**2 / u**2:.0f} % of the variance); {narrows}"
     halved = math.sqrt(max(u**2 - 0.75 * part**2, 0.0))
@@ -95,3 +98,11 @@ def narrowing_words(needed: Estimate) -> str:
         f"largest doubt: {largest.source} ({100.0 * part**2 / u**2:.0f} % of the variance); {narrows} would narrow it: "
         f"halved, the standard uncertainty is {halved:.2f} instead of {u:.2f} mm"
     )
+
+
+def _what_narrows(source: str, reconstruction: str) -> str:
+    if reconstruction == "handle" and source in WHAT_NARROWS and "handle" in WHAT_NARROWS[source]:
+        return "nothing on CT: it is how well the hand reaches the plan"
+    if source.endswith("found in the image"):
+        return "a sharper scan"
+    return WHAT_NARROWS.get(source, "placing it again, or from the image,")

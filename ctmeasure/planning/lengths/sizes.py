@@ -201,7 +201,9 @@ def _size_rows(
     better = knowing_better_words(sizes_of(implant), samples, settings)
     shared = (
         *((better,) if better else ()),
-        *choice_flags(row.needed, [one.size.functional_mm or 0.0 for one in ranked]),
+        *choice_flags(
+            row.needed, [one.size.functional_mm or 0.0 for one in ranked], reconstruction=span.reconstruction
+        ),
         *(f"refused: {words}" for words in against),
         *(("can be cut shorter in the ear",) if implant.trimmable else ()),
     )

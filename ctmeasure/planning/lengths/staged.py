@@ -12,8 +12,6 @@ from ctmeasure.planning.settings import Settings
 from ctmeasure.uncertainty.estimate import Contribution, Estimate
 
 SETTLED = "placement of the settled handle on a later scan (assumed)"
-MOVED = "how far the settled handle lies from the plan (assumed)"
-OWN = ("placement of ", "surface of ")
 
 
 def staged_length(span: Span, needed: Estimate, settings: Settings) -> StagedLength:
@@ -49,7 +47,8 @@ def staged_length(span: Span, needed: Estimate, settings: Settings) -> StagedLen
             span.reconstruction, span.lateral, span.medial, needed, None,
             "the lateral contact was placed on this scan or is the drum: a later scan is read anew",
         )  # fmt: skip
-    goes = {source_name(source) for source in span.sources if source != span.medial}
+    gone = [source for source in span.sources if source != span.medial]
+    goes = {words for source in gone for words in source_names(source)}
     stays = [part for part in needed.budget if part.source not in goes]
     parts = (*stays, Contribution(SETTLED, settings.placement_noise_mm))
     u = math.hypot(*(part.standard_uncertainty for part in parts))
@@ -65,8 +64,8 @@ def staged_length(span: Span, needed: Estimate, settings: Settings) -> StagedLen
     )  # fmt: skip
 
 
-def source_name(source: str) -> str:
-    """A source as the budget names it."""
+def source_names(source: str) -> tuple[str, str]:
+    """A source as the budget names it, placed or found in the image."""
     from ctmeasure.planning.measurands.evaluate import source_words
 
-    return source_words(source)
+    return source_words(source), source_words(source, found=frozenset((source,)))

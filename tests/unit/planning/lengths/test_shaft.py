@@ -22,7 +22,8 @@ from ctmeasure.planning.lengths.shaft import (
     point_to_segment_mm,
 )
 from ctmeasure.planning.lengths.sizes import plan_lengths
-from ctmeasure.planning.lengths.spans import AS_IT_LIES, AS_PLANNED
+from ctmeasure.planning.lengths.spans import AS_IT_LIES, AS_PLANNED, Span
+from ctmeasure.planning.lengths.staged import staged_length
 from ctmeasure.planning.lengths.table import CHOSEN_FLAG
 from ctmeasure.planning.measurands.inputs import NicheRims
 from ctmeasure.planning.settings import Settings
@@ -111,11 +112,19 @@ def test_the_plain_statement_counts_sizes_and_names_what_narrows() -> None:
     parts = (Contribution("planned handle position", 0.4), Contribution("placement of footplate_centre", 0.3))
     needed = Estimate(4.6, 0.5, 3.62, 5.58, "mm", "", parts)
     statement, narrows = choice_flags(needed, list(np.arange(2.5, 8.01, 0.25)))
-    assert statement == f"{SPAN_WORDS}: the interval spans 8 sizes, take a sizer"
+    assert statement == f"{SPAN_WORDS}: the interval spans eight sizes, take a sizer"
     # 0.4^2 / 0.5^2 = 64 %; halved: sqrt(0.2^2 + 0.3^2) = 0.36
     assert "planned handle position (64 % of the variance)" in narrows
     assert "a scan once the handle has settled would narrow it" in narrows
     assert "0.36 instead of 0.50 mm" in narrows
+
+
+def test_what_narrows_depends_on_where_the_doubt_comes_from() -> None:
+    hand = Estimate(5.6, 0.5, 4.6, 6.6, "mm", "", (Contribution("planned handle position", 0.5),))
+    assert "nothing on CT: it is how well the hand reaches the plan" in narrowing_words(hand, reconstruction="handle")
+    assert "once the handle has settled" in narrowing_words(hand, reconstruction="total")
+    image = Estimate(5.6, 0.5, 4.6, 6.6, "mm", "", (Contribution("drum_centre found in the image", 0.5),))
+    assert "a sharper scan would narrow it" in narrowing_words(image)
 
 
 def test_nothing_is_said_where_the_scan_can_choose() -> None:
@@ -135,6 +144,16 @@ def test_staged_length_swaps_the_plan_for_one_placement(make_lengths) -> None:  
     assert one.assumption.startswith("assumed")
     (drum,) = [s for s in staged if s.reconstruction == "total" and s.lateral_contact == "drum_centre"]
     assert drum.later is None
+
+
+def test_what_the_image_found_of_the_drum_goes_with_the_plan_of_the_handle() -> None:
+    """0.3 (one placement) with 0.05 of the footplate and 0.05 of the seat are left."""
+    sources = ("drum_centre", "planned handle position", "footplate_centre")
+    span = Span("total", AS_PLANNED, "planned handle tip", "footplate_centre", "handle", sources)
+    parts = ("drum_centre found in the image", "planned handle position", "footplate_centre found in the image", "seat")
+    budget = tuple(Contribution(name, u) for name, u in zip(parts, (0.1, 0.4, 0.05, 0.05), strict=True))
+    staged = staged_length(span, Estimate(5.0, 0.42, 4.2, 5.8, "mm", "", budget), Settings())
+    assert staged.later.standard_uncertainty == pytest.approx(math.sqrt(0.09 + 0.0025 + 0.0025))
 
 
 def test_the_choice_of_the_surgeon_is_marked(make_lengths) -> None:  # type: ignore[no-untyped-def]
