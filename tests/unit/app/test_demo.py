@@ -55,9 +55,11 @@ def true_value(measurand: str, qualifier: str = "") -> float:
 )
 def test_distances_between_points_agree_with_the_shapes(outcome: PlanOutcome, measurand: str, qualifier: str) -> None:
     # the sample's points are exact to the four decimals of its table; structures are polylines of curved shapes
+    # footplate and drum are measured where the scan shows them: each point within about its standard uncertainty
     estimate = outcome.case.results.measurement(measurand, qualifier).estimate
     truth = true_value(measurand, qualifier)
-    assert estimate.value == pytest.approx(truth, abs=0.03)
+    from_the_image = any("found in the image" in line.source for line in estimate.budget)
+    assert estimate.value == pytest.approx(truth, abs=0.08 if from_the_image else 0.03)
     assert estimate.low_95 <= truth <= estimate.high_95
     assert estimate.standard_uncertainty > 0
 
