@@ -178,6 +178,12 @@ def _set(overlay: Any, name: str, value: Any) -> None:
         setattr(overlay, name, value)
 
 
+def _set_data(layer: Any, data: npt.NDArray[Any]) -> None:
+    """New data without the toolkit's round through all layers for their common extent, which nothing here uses."""
+    with layer.events.extent.blocker():
+        layer.data = data
+
+
 def _show_picture(model: Model, picture: Picture) -> None:
     scale = (picture.pixel_mm, picture.pixel_mm)
     if PICTURE not in model.layers:
@@ -197,7 +203,7 @@ def _show_picture(model: Model, picture: Picture) -> None:
         return
     layer = model.layers[PICTURE]
     if layer.data is not picture.values:
-        layer.data = picture.values
+        _set_data(layer, picture.values)
     if tuple(layer.scale) != scale or tuple(layer.translate) != picture.first_flat:
         layer.scale, layer.translate = scale, picture.first_flat
     if tuple(layer.contrast_limits) != picture.window:
@@ -224,7 +230,7 @@ def _show_lines(model: Model, name: str, lines: Lines, zoom: float) -> None:
         return
     layer = model.layers[name]
     if not np.array_equal(layer.data, vectors):
-        layer.data = vectors
+        _set_data(layer, vectors)
     if not np.array_equal(layer.edge_color, colours):
         layer.edge_color = colours
     if layer.edge_width != width:
@@ -244,7 +250,7 @@ def _show_words(model: Model, words: tuple[Word, ...], zoom: float) -> None:
     if np.array_equal(layer.data, positions) and layer.metadata.get("texts") == texts:
         return
     layer.metadata["texts"] = texts
-    layer.data = positions
+    _set_data(layer, positions)
     layer.text = text if texts else None
 
 

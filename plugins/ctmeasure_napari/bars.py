@@ -38,6 +38,11 @@ LARGE_SOLID_PX = 640
 """Width of the strip while the 3-D picture has the large place."""
 
 
+RESIZE_MS = 80
+"""The layout settles within this time after something was shown or hidden."""
+BAR_PX = 38
+
+
 class Soon:
     """Runs the newest of several requests once, a moment later: quick scrolling then draws the other panes once.
 
@@ -217,6 +222,8 @@ class SideStrip(QWidget):
         column.setSpacing(2)
         self.planes: list[PlaneChooser] = []
         self.gives_way: list[QWidget] = []
+        self.narrowed: list[QWidget] = []
+        self.solid_is_large = False
         self._flat: list[QWidget] = []
         for number, canvas in enumerate(canvases, start=1):
             chooser = PlaneChooser(workbench, number)
@@ -248,26 +255,36 @@ class SideStrip(QWidget):
         canvas.setMinimumSize(100, 100)
         column.addWidget(canvas, 1)
 
-    @property
-    def solid_is_large(self) -> bool:
-        """Whether the 3-D picture has the large place."""
-        return bool(self._flat) and not self._flat[0].isVisibleTo(self)
-
     def enlarge_solid(self) -> None:
-        """The 3-D picture takes the large place, and gives it back when asked again."""
-        large = not self.solid_is_large
+        """The 3-D picture takes the large place, and gives it back when asked again; the window keeps its size."""
+        self.solid_is_large = not self.solid_is_large
         size = self.window().size()
-        for widget in self._flat:
-            widget.setVisible(not large)
-        for widget in self.gives_way:
-            widget.setVisible(not large)
-        self.setFixedWidth(LARGE_SOLID_PX if large else STRIP_PX)
-        QTimer.singleShot(0, lambda: self.window().resize(size))
+        if self.solid_is_large:
+            self._give_way(False)
+            self._narrow(LARGE_SOLID_PX)
+        else:
+            # first narrow, then show: the other way round the window would grow for a moment, and stay so
+            self._narrow(STRIP_PX)
+            QTimer.singleShot(0, self._all_back)
+        QTimer.singleShot(RESIZE_MS, lambda: self.window().resize(size))
+
+    def _all_back(self) -> None:
+        self._give_way(not self.solid_is_large)
+
+    def _give_way(self, shown: bool) -> None:
+        for widget in (*self._flat, *self.gives_way):
+            widget.setVisible(shown)
+
+    def _narrow(self, width_px: int) -> None:
+        for dock in self.narrowed:  # a dock remembers how wide its content once had to be
+            dock.setMinimumWidth(0)
+        self.setFixedWidth(width_px)
 
     def forget(self) -> None:
         """Let go of the canvases when the window closes: they end with it, and not with whoever still holds the bar."""
         self._flat.clear()
         self.gives_way.clear()
+        self.narrowed.clear()
 
     def show_eyes(self, names: Iterable[str]) -> None:
         """The directions there are."""
@@ -308,6 +325,7 @@ class BottomBar(QWidget):
         caution = named(QLabel(SHORT_CAUTION), "caution")
         caution.setToolTip("\n".join(CAUTIONS))
         caution.setWordWrap(True)  # on a projector the type is large: two lines then
+        self.setMaximumHeight(BAR_PX)
         row.addWidget(caution, 1)
         self.kept = named(QLabel(), "hint")
         row.addWidget(self.kept)
@@ -334,6 +352,10 @@ class BottomBar(QWidget):
         recompute.ended.connect(self._ended)
         workbench.listen(self.show_case)
         self.show_case()
+
+    def set_large(self, large: bool) -> None:
+        """Room for two lines of large type."""
+        self.setMaximumHeight(BAR_PX * (2 if large else 1))
 
     def _button(self, words: str, action: Callable[[], object]) -> QPushButton:
         button = QPushButton(words)

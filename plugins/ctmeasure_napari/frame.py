@@ -57,6 +57,12 @@ def size_window(window: QWidget, width_px: int, height_px: int) -> None:
     window.resize(min(width_px, screen.width()), min(height_px, screen.height()))
 
 
+def narrow(window: QMainWindow) -> None:
+    """Let every dock forget how large its content once had to be."""
+    for dock in window.findChildren(QDockWidget):
+        dock.setMinimumSize(0, 0)
+
+
 class DropCatcher(QObject):
     """Takes files that are dropped anywhere onto a window before the toolkit loads them as layers of its own.
 

@@ -14,6 +14,7 @@ from ctmeasure.app.report import report_now
 from ctmeasure.errors import CtmeasureError
 
 from . import frame
+from .bars import RESIZE_MS
 from .conference_view import Conference
 from .dialogs import NumbersDialog, ReadersDialog, show_keys
 from .opening import InThread, Wish, dropped_case, is_a_case
@@ -187,9 +188,11 @@ class Menus:
         self._window.panel.set_large(self.large)
         self._window.wall.set_large(self.large)
         self._window.top.set_large(self.large)
+        self._window.bottom.set_large(self.large)
         back = size if self.large or self._small is None else self._small
         self._small = size if self.large else None
-        QTimer.singleShot(0, lambda: main.resize(back))
+        frame.narrow(main)
+        QTimer.singleShot(RESIZE_MS, lambda: (frame.narrow(main), main.resize(back)))
         self._remember()
 
     def _remember(self) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -138,7 +139,7 @@ def _brief_length(case: Case, live: Sequence[LiveNumber], state: str) -> str:
         return f"{words}; sizes: {state}" if words else state
     whole = five_answers(case)[3].sentences[0]
     # the contacts stand in the whole answer; everything with a number stays
-    lead, colon, numbers = whole.partition(": ")
+    lead, colon, numbers = re.sub(r" \(a tie of [^)]*\)", "", whole).partition(": ")
     kind = ", ".join(lead.split(", ")[:2])
     return f"{kind}{colon}{numbers}" if colon else whole
 

@@ -172,8 +172,8 @@ def build_window(
     bottom = BottomBar(workbench, recompute, path, keeper)
     dock = adapter.add_dock(viewer, panel, name="Questions", area="left")
     strip.gives_way = [adapter.add_dock(viewer, top, name="Plane", area="top"), wall.legend]
-    adapter.add_dock(viewer, strip, name="Other planes and 3-D", area="right")
-    adapter.add_dock(viewer, wall, name="Canal wall", area="bottom")
+    strip_dock = adapter.add_dock(viewer, strip, name="Other planes and 3-D", area="right")
+    strip.narrowed = [strip_dock, adapter.add_dock(viewer, wall, name="Canal wall", area="bottom")]
     main = frame.arrange(dock)
     frame.add_lower_bar(main, bottom)
     adapter.set_title(viewer, title_words(session.case))
