@@ -11,6 +11,7 @@ import numpy.typing as npt
 from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
 from ctmeasure.anatomy.vocabulary import STATUS_WORDS, Status, structure_term
 from ctmeasure.app.commands import (
+    AcceptSuggestion,
     Command,
     MoveLandmark,
     MoveStructurePoint,
@@ -32,7 +33,7 @@ from .convert import through
 from .greys import OWN
 from .panes import FREE, SLABS
 from .placing import Placing
-from .scene import HOLE_REF, KEEP, PointRef
+from .scene import HOLE_REF, KEEP, SUGGESTED, PointRef, point_label
 
 if TYPE_CHECKING:
     from .workbench import Workbench
@@ -53,6 +54,8 @@ def _point(point_lps: npt.ArrayLike) -> tuple[float, float, float]:
 def move_command(bench: Workbench, ref: PointRef, point_lps: npt.ArrayLike) -> Command:
     """What puts a point elsewhere."""
     point = _point(point_lps)
+    if ref[0].startswith(SUGGESTED):
+        raise CtmeasureError(f"{point_label(ref)}", expected="a placed point", action="accept it first: Enter")
     if ref[0].startswith(KEEP):
         return MoveStructurePoint(ref[0].removeprefix(KEEP), ref[1], point)
     if ref[0].startswith(HOLE_REF):
@@ -146,8 +149,26 @@ def place(bench: Workbench, point_lps: Floats) -> None:
     bench.refresh()
 
 
+def accept(bench: Workbench) -> None:
+    """Accept the suggestion in hand: from then on it is a placed landmark of whoever accepted it."""
+    name, what = in_hand(bench)
+    found = next((s for s in bench.case.suggestions if s.id == name and not s.structure), None)
+    if found is None or what != "landmark" or name in bench.case.landmarks:
+        bench.say("no suggestion in hand")
+        return
+    bench.placing = None
+    bench.do(AcceptSuggestion(name, bench.observer))
+    if not bench.message:
+        bench.selected = (name, 0)
+        bench.message = f"{item_of(name).label} accepted; {found.evidence}"
+    bench.refresh()
+
+
 def end_placing(bench: Workbench) -> None:
-    """Placing ends; a draft that is not enough is dropped with a sentence."""
+    """Placing ends, or a suggestion in hand is accepted; a draft that is not enough is dropped with a sentence."""
+    if bench.placing is None and bench.selected is not None and bench.selected[0].startswith(SUGGESTED):
+        accept(bench)
+        return
     placing, bench.placing = bench.placing, None
     bench.message = ""
     if placing is not None and placing.draft:
@@ -206,6 +227,8 @@ def in_hand(bench: Workbench) -> tuple[str, str]:
         return bench.placing.item.id, bench.placing.item.what
     if bench.selected is None or bench.selected[0].startswith(HOLE_REF):
         return "", ""
+    if bench.selected[0].startswith(SUGGESTED):
+        return bench.selected[0].removeprefix(SUGGESTED), "landmark"
     name = bench.selected[0]
     return (name.removeprefix(KEEP), "structure") if name.startswith(KEEP) else (name, "landmark")
 
@@ -304,7 +327,7 @@ def selected_words(bench: Workbench) -> str:
         doubt = f", doubt {np.sqrt(np.trace(mark.covariance) / 3.0):.1f} mm an axis"
     side = "behind" if away > 0 else "before"
     where = "in this plane" if abs(away) < 0.05 else f"{abs(away):.1f} mm {side} this plane"
-    status = "placed"
+    status = {"suggested": "suggested, Enter accepts"}.get(mark.kind, "placed")
     if mark.kind == "landmark":
         status = STATUS_WORDS[bench.case.landmarks[mark.ref[0]].status]
     return f"{mark.label}: {status}{doubt}; {where}"

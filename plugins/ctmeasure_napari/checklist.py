@@ -145,7 +145,9 @@ def rows_of(case: Case, scene: CaseScene, question: int) -> tuple[Row, ...]:
     -------
     tuple of Row
     """
-    return tuple(Row(item, state_of(case, item), _doubt(scene, item)) for item in items() if item.question == question)
+    return tuple(
+        Row(item, _shown_state(case, item), _doubt(scene, item)) for item in items() if item.question == question
+    )
 
 
 def next_item(case: Case) -> Item | None:
@@ -176,6 +178,13 @@ def state_of(case: Case, item: Item) -> str:
         return STATUS_WORDS[found.status]
     confirmed = "" if found.confirmed_by else ", not confirmed"
     return f"{STATUS_WORDS[found.status]}, {len(found.points)} points{confirmed}"
+
+
+def _shown_state(case: Case, item: Item) -> str:
+    """The state, or that something is suggested where nobody has said anything."""
+    state = state_of(case, item)
+    found = any(s.id == item.id and s.structure == (item.what == "structure") for s in case.suggestions)
+    return "suggested" if state == NOT_ENTERED and found else state
 
 
 def _doubt(scene: CaseScene, item: Item) -> str:

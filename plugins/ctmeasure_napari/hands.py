@@ -24,7 +24,7 @@ SHORTCUTS: tuple[tuple[str, str], ...] = (
     ("double click on a small picture", "exchange it with the large one"),
     ("arrow keys, with shift", f"move the point in hand by {looks.NUDGE_MM:g} or {looks.LARGE_NUDGE_MM:g} mm"),
     ("N", "next thing to place"),
-    ("Enter, Escape", "end placing; nothing in hand"),
+    ("Enter, Escape", "end placing, accept the suggestion in hand; nothing in hand"),
     ("A, U", "absent; not seen"),
     ("Control Z, Control Shift Z", "undo; redo"),
     ("Alt and arrow keys", "turn the plane by hand"),

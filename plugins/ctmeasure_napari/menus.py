@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, Any
 from qtpy.QtCore import QTimer
 from qtpy.QtWidgets import QFileDialog, QInputDialog, QMenu
 
+from ctmeasure.app.commands import Suggest
 from ctmeasure.app.places import read_settings, write_settings
 from ctmeasure.app.report import report_now
+from ctmeasure.app.suggest import suggest_landmarks
 from ctmeasure.errors import CtmeasureError
 
-from . import frame
+from . import acts, frame
 from .bars import RESIZE_MS
 from .conference_view import Conference
 from .dialogs import NumbersDialog, ReadersDialog, show_keys
@@ -52,6 +54,8 @@ class Menus:
             "Open a ZIP or file...": lambda: self._choose(folder=False),
             "Save the case": window.bottom.save_case,
             "Save the case as...": window.bottom.save_as,
+            "Suggest the rest": self.suggest,
+            "Accept the suggestion in hand": lambda: acts.accept(window.workbench),
             "Write the report...": self._report,
             "All numbers": self.numbers,
             "Two readers": self._readers,
@@ -130,6 +134,24 @@ class Menus:
         volume = self._window.workbench.volume if volume is None else volume
         self.others.append(open_window(case=case, volume=volume, path=path, block=False, keep=True, live=True))
         self._window.workbench.say("opened in a window of its own")
+
+    def suggest(self) -> None:
+        """Suggest every landmark that the image and a mean ear support; shown hollow, in no computation."""
+        bench = self._window.workbench
+        case, volume = bench.case, bench.volume
+
+        def done(found: Any) -> None:
+            if bench.case is not case:
+                bench.say("the points changed meanwhile; ask again")
+                return
+            bench.do(Suggest(found.suggestions))
+            left = f"; {len(found.not_proposed)} could not be suggested" if found.not_proposed else ""
+            bench.say(f"{len(found.suggestions)} suggested, none of them placed{left}; click one, Enter accepts")
+
+        InThread(
+            self._window.main, "Looking for landmarks",
+            lambda progress: suggest_landmarks(case, volume, progress=progress), done, bench.say,
+        )  # fmt: skip
 
     # leaving ---------------------------------------------------------------------------------------------------------
 

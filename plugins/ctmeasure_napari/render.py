@@ -192,6 +192,16 @@ def _landmark(
 ) -> None:
     """Draw one landmark point: its cross, its ellipse, its name."""
     selected = mark.ref == view.selected
+    if mark.kind == "suggested":
+        # hollow: no cross, a small open diamond in its doubt, broken, until somebody accepts it
+        assert mark.covariance is not None
+        colour = looks.faded(looks.LANDMARK, strength)
+        pieces.append((_diamond(*at_flat, selected), colour))
+        pieces.append((_ellipse(mark.covariance, view.plane, *at_flat)[::2], looks.faded(colour, 0.8)))
+        if selected or (view.names and mark.ref[0] not in named):
+            named.add(mark.ref[0])
+            words.insert(0 if selected else len(words), Word(mark.label, at_flat, looks.LANDMARK, 24.0))
+        return
     if mark.kind != "landmark" and not selected:
         at = np.array(at_flat)
         half = np.array([TICK_MM, 0.0])
@@ -219,6 +229,12 @@ def _draft(points_lps: Floats, plane: PlaneSpec) -> list[Piece]:
     if len(points_lps) > 1:
         pieces.append((_centre_line(points_lps, plane, np.inf), looks.faded(looks.DRAFT, 0.8)))
     return pieces
+
+
+def _diamond(down: float, right: float, selected: bool) -> Floats:
+    arm = looks.SELECTED_CROSS_MM if selected else looks.CROSS_MM
+    corners = np.array([[down - arm, right], [down, right + arm], [down + arm, right], [down, right - arm]])
+    return np.stack([corners, np.roll(corners, -1, axis=0)], axis=1)
 
 
 def _cross(down: float, right: float, selected: bool) -> Floats:

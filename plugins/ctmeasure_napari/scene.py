@@ -23,8 +23,8 @@ from .solids import Solid, ball, swept
 Floats = npt.NDArray[np.float64]
 PointRef = tuple[str, int]
 """A point that can be taken in hand: a landmark's id and index; structures and holes have a prefix before theirs."""
-KEEP, HOLE_REF = "keep/", "hole/"
-"""Prefixes of the ids of structures to keep clear of, and of holes that were asked for."""
+KEEP, HOLE_REF, SUGGESTED = "keep/", "hole/", "suggested/"
+"""Prefixes of the ids of structures to keep clear of, of holes that were asked for, and of suggestions."""
 HANDLES_UP_TO = 24
 """A structure of more points than this came from elsewhere and is not moved point by point."""
 
@@ -43,7 +43,7 @@ class PointMark:
     label: str
     point_lps: Floats
     covariance: Floats | None
-    kind: Literal["landmark", "structure", "hole"] = "landmark"
+    kind: Literal["landmark", "structure", "hole", "suggested"] = "landmark"
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -97,7 +97,7 @@ def case_scene(case: Case) -> CaseScene:
         for mark in (_structure(structure),)
         if mark
     ]
-    points = (*_points(case), *_structure_points(case), *_hole_points(case))
+    points = (*_points(case), *_structure_points(case), *_hole_points(case), *_suggested(case))
     return CaseScene(case.side, points, (*bodies, *_holes(case)))
 
 
@@ -111,6 +111,8 @@ def point_label(ref: PointRef) -> str:
     """
     if ref[0].startswith(KEEP):
         return f"{structure_term(ref[0].removeprefix(KEEP)).label} {ref[1] + 1}"
+    if ref[0].startswith(SUGGESTED):
+        return f"{point_label((ref[0].removeprefix(SUGGESTED), ref[1]))}, suggested"
     if ref[0].startswith(HOLE_REF):
         return _hole_label(ref[0].removeprefix(HOLE_REF))
     term = landmark_term(ref[0])
@@ -140,6 +142,16 @@ def _structure_points(case: Case) -> Iterator[PointMark]:
             for index, point in enumerate(structure.points_lps):
                 ref = (KEEP + structure.id, index)
                 yield PointMark(ref, point_label(ref), point, None, "structure")
+
+
+def _suggested(case: Case) -> Iterator[PointMark]:
+    """Suggested landmarks that nobody has said anything about yet."""
+    for item in case.suggestions:
+        if item.structure or item.id in case.landmarks:
+            continue
+        for index, (point, u) in enumerate(zip(item.points_lps, item.u_mm, strict=True)):
+            ref = (SUGGESTED + item.id, index)
+            yield PointMark(ref, point_label(ref), np.asarray(point, dtype=np.float64), u**2 * np.eye(3), "suggested")
 
 
 def _hole_points(case: Case) -> Iterator[PointMark]:

@@ -248,7 +248,7 @@ class Workbench:
             self.say(f"{point_label(ref)} was not moved: the scan ends here")
             self.refresh()
             return
-        self.do(acts.move_command(self, ref, point_lps))
+        self._try(lambda: self.session.do(acts.move_command(self, ref, point_lps)))
 
     def drag(self, pane: Pane, ref: PointRef, point_lps: Floats) -> None:
         """Show a point where it would come to lie."""

@@ -367,3 +367,27 @@ def test_a_plain_error_of_a_command_is_said_and_nothing_changes(right_ear) -> No
     assert bench.case is before
     with pytest.raises(CtmeasureError):
         acts.move_command(bench, ("keep/facial_nerve", 99), (0.0, 0.0, 0.0)).apply(bench.case)
+
+
+def test_a_suggestion_is_hollow_and_in_no_computation_until_it_is_accepted(right_ear) -> None:
+    from ctmeasure.anatomy.suggestions import Suggestion
+    from ctmeasure.app.commands import Suggest
+
+    bench = bench_of(*right_ear)
+    at = window_phantom.place((-3.0, 0.5, 0.5), "right")
+    bench.do(Suggest((Suggestion("scutum", (at,), (0.3,), "mean ear", False),)))
+    assert "scutum" not in bench.case.landmarks
+    mark = bench.scene.point(("suggested/scutum", 0))
+    assert mark.kind == "suggested"
+    assert {r.item.id: r.state for r in rows_of(bench.case, bench.scene, 1)}["scutum"] == "suggested"
+    bench.select(mark.ref, go=True)
+    before = bench.case
+    bench.move(mark.ref, window_phantom.place((0.0, 0.0, 0.0), "right"))
+    assert bench.case is before
+    assert "accept it first" in bench.message
+    bench.end_placing()
+    np.testing.assert_allclose(bench.case.landmarks.point_lps("scutum"), at)
+    assert bench.selected == ("scutum", 0)
+    bench.undo()
+    assert "scutum" not in bench.case.landmarks
+    assert bench.scene.point(("suggested/scutum", 0)) is not None
