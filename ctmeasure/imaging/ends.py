@@ -18,7 +18,7 @@ BEYOND_MM = 1.5
 COVERAGE_TAIL = 0.025
 """Probability left out at either end of the interval."""
 NORMAL_95 = 1.959964
-BISECTIONS = 40
+BISECTIONS = 30
 
 
 class Ends(NamedTuple):

@@ -97,8 +97,8 @@ def look_into_spaces(volume: Volume, begin_lps: Floats, end_lps: Floats, *, leve
     lowest = values[seen[..., 0], seen[..., 1], seen[..., 2]].min(axis=1)
     holds_air = (air_on > 0.0) | (lowest < levels.soft - AIR_SHARE * (levels.soft - levels.air))
     holds_air &= ~(dense_on > np.maximum(2.0 * air_on, CORE_MM))
-    air_middle, air_radius = _climb(depth_air, in_air)
-    dense_middle, dense_radius = _climb(depth_dense, in_dense)
+    air_middle, air_radius = _middles(depth_air, in_air, holds_air)
+    dense_middle, dense_radius = _middles(depth_dense, in_dense, ~holds_air)
     at = tuple(in_dense.T)
     with np.errstate(invalid="ignore", divide="ignore"):
         level = (np.where(weight[at] > 1e-3, total[at] / weight[at], np.nan) - levels.soft) / (
@@ -125,6 +125,16 @@ def _deepest(depth: Floats, seen: NDArray[np.intp]) -> tuple[Floats, NDArray[np.
     best = np.argmax(found, axis=1)
     rows = np.arange(len(seen))
     return found[rows, best], seen[rows, best]
+
+
+def _middles(depth: Floats, start: NDArray[np.intp], rows: NDArray[np.bool_]) -> tuple[NDArray[np.intp], Floats]:
+    """`_climb` from the starts of some rows, each voxel once; the others stay where they are, at depth 0."""
+    at, radius = start.copy(), np.zeros(len(start))
+    if rows.any():
+        flat, inverse = np.unique(np.ravel_multi_index(tuple(start[rows].T), depth.shape), return_inverse=True)
+        middle, deep = _climb(depth, np.stack(np.unravel_index(flat, depth.shape), axis=1))
+        at[rows], radius[rows] = middle[inverse], deep[inverse]
+    return at, radius
 
 
 def _climb(depth: Floats, start: NDArray[np.intp]) -> tuple[NDArray[np.intp], Floats]:

@@ -185,16 +185,17 @@ def _names(
         if obstacle.id not in BEHIND_NAMES or not obstacle.measured:
             continue
         word = BEHIND_NAMES[obstacle.id]
-        gap = obstacle.gap_mm(begin - BEFORE_MM * along, begin + BEHIND_MM * along, bur_radius_mm=0.0)
+        no_air = soft | (np.isnan(spaces.level) & ~spaces.air)
+        gap = _gap_mm(obstacle, begin - BEFORE_MM * along, begin + BEHIND_MM * along, no_air, MAYBE_NEAR_MM)
         limit = np.minimum(nearest, SUTURE_NEAR_MM) if obstacle.id == "suture_or_gap" else nearest
-        closer = (gap < limit) & (soft | np.isnan(spaces.level)) & ~spaces.air
+        closer = gap < limit
         names[closer] = word
         nearest[closer] = gap[closer]
         if word in close:
             marked.add(word)
             close[word] = np.minimum(close[word], gap)
-            pierced = obstacle.gap_mm(before, begin, bur_radius_mm=0.0) < PIERCED_MM
-            for i in np.flatnonzero(pierced & (names != word)):
+            pierced = _gap_mm(obstacle, before, begin, names != word, PIERCED_MM) < PIERCED_MM
+            for i in np.flatnonzero(pierced):
                 maybe[i].append(word)
     for word, (first, until) in SIDES.items():
         there = soft & wide & ((angle - first) % 360.0 <= (until - first) % 360.0)
@@ -203,6 +204,24 @@ def _names(
             if str(names[i]) not in KEEP_OUT_FAR_SIDES:
                 maybe[i].append(word)
     return names, maybe
+
+
+def _gap_mm(obstacle: Obstacle, p: Floats, q: Floats, rows: Bools, limit_mm: float) -> Floats:
+    """Gap between paths and a structure for some rows, where the boxes around both come within the limit; else inf."""
+    if obstacle.mesh is not None:
+        corners = obstacle.mesh.triangles_lps.reshape(-1, 3)
+        low, high = corners.min(axis=0), corners.max(axis=0)
+    else:
+        assert obstacle.tube_lps is not None
+        assert obstacle.radii_mm is not None
+        low = (obstacle.tube_lps - obstacle.radii_mm[:, None]).min(axis=0)
+        high = (obstacle.tube_lps + obstacle.radii_mm[:, None]).max(axis=0)
+    near = (np.minimum(p, q) <= high + limit_mm) & (np.maximum(p, q) >= low - limit_mm)
+    asked = np.flatnonzero(rows & near.all(axis=1))
+    gap = np.full(len(p), np.inf)
+    if len(asked):
+        gap[asked] = obstacle.gap_mm(p[asked], q[asked], bur_radius_mm=0.0)
+    return gap
 
 
 def _cavities(spaces: Spaces, rim: RimCurve) -> Words:
