@@ -26,6 +26,7 @@ from ctmeasure.case.model import SCHEMA_VERSION, Case, HistoryEntry, Picture, Sc
 from ctmeasure.errors import CaseError, CtmeasureError
 from ctmeasure.planning.hearing import Audiogram
 from ctmeasure.planning.lengths.catalogue import Catalogue
+from ctmeasure.planning.reader_model import ReaderModel
 from ctmeasure.planning.results import PlanResult
 from ctmeasure.planning.settings import Settings, settings_from_mapping
 from ctmeasure.volume.quality import ScanFitness
@@ -58,6 +59,7 @@ class CaseDocument(BaseModel):
     sites: list[SiteRequest]
     catalogues: list[Catalogue] = []
     audiograms: list[Audiogram] = []
+    reader_model: ReaderModel | None = None
     settings: dict[str, float | int | str]
     seed: int
     fitness: ScanFitness | None
@@ -67,7 +69,7 @@ class CaseDocument(BaseModel):
     suggestions: list[Suggestion] = []
 
 
-def _structure_to_document(structure: Structure) -> StructureDocument:
+def structure_to_document(structure: Structure) -> StructureDocument:
     radii: list[float | None] = []
     if isinstance(structure, Tube):
         radii = list(structure.radii_mm)
@@ -84,7 +86,7 @@ def _structure_to_document(structure: Structure) -> StructureDocument:
     )
 
 
-def _structure_from_document(saved: StructureDocument) -> Structure:
+def structure_from_document(saved: StructureDocument) -> Structure:
     common = (saved.id, saved.status, tuple(saved.points_lps), saved.surface_u_mm, saved.confirmed_by)
     if saved.shape == "tube":
         return Tube(*common, radii_mm=tuple(saved.radii_mm))
@@ -163,10 +165,11 @@ def _document(case: Case) -> CaseDocument:
         facts=facts_to_mapping(case.facts),
         landmarks=list(case.landmarks.values()),
         other_ear=list(case.other_ear.values()),
-        structures=[_structure_to_document(s) for s in case.structures],
+        structures=[structure_to_document(s) for s in case.structures],
         sites=list(case.sites),
         catalogues=list(case.catalogues),
         audiograms=list(case.audiograms),
+        reader_model=case.reader_model,
         settings=settings,
         seed=case.seed,
         fitness=case.fitness,
@@ -218,10 +221,11 @@ def case_from_json(text: str, *, name: str = "case.json") -> Case:
             facts=facts_from_mapping(document.facts),
             landmarks=LandmarkSet(document.landmarks),
             other_ear=LandmarkSet(document.other_ear),
-            structures=tuple(_structure_from_document(s) for s in document.structures),
+            structures=tuple(structure_from_document(s) for s in document.structures),
             sites=tuple(document.sites),
             catalogues=tuple(document.catalogues),
             audiograms=tuple(document.audiograms),
+            reader_model=document.reader_model,
             settings=settings_from_mapping(document.settings),
             fitness=document.fitness,
             results=document.results,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from ctmeasure.cli.practice import practice_app
 from ctmeasure.errors import CtmeasureError
 from ctmeasure.planning.cautions import SHORT_CAUTION
 
@@ -145,6 +146,9 @@ def plan(
         Path | None, typer.Option("--audiogram", help="Hearing before and after (CSV or TOML); printed, nothing else.")
     ] = None,
     settings: Annotated[Path | None, typer.Option("--settings", help="Settings that differ from the defaults.")] = None,
+    reader_model: Annotated[
+        Path | None, typer.Option("--reader-model", help="The reader's measured placement doubt (practice export).")
+    ] = None,
     seed: Seed = 1,
     json: Json = False,
     force: Force = False,
@@ -167,6 +171,7 @@ def plan(
         catalogues=tuple(catalogue or ()),
         audiogram=audiogram,
         settings=settings,
+        reader_model=reader_model,
         seed=seed,
         force=force,
     )
@@ -175,6 +180,7 @@ def plan(
     return _finish(outcome, json=json)
 
 
+app.add_typer(practice_app, name="practice")
 catalogue_app = typer.Typer(no_args_is_help=True, help="Check a catalogue of sizes, or make one from a CSV table.")
 app.add_typer(catalogue_app, name="catalogue")
 

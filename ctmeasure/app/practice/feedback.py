@@ -1,0 +1,179 @@
+"""Write feedback and progress as folders of pictures, words and CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+from ctmeasure.anatomy.frames import canal_frame
+from ctmeasure.anatomy.planes import RECIPES
+from ctmeasure.anatomy.vocabulary import landmark_terms
+from ctmeasure.app.practice.attempts import HandedIn, feedback_lines
+from ctmeasure.app.practice.progress import DESIGN, PARTS, ReaderProgress, progress_lines
+from ctmeasure.app.practice.sets import PracticeSet, task_volume
+from ctmeasure.errors import CtmeasureError, OutputError
+from ctmeasure.planning.cautions import CAUTIONS
+from ctmeasure.planning.scoring.answers import Answer
+from ctmeasure.planning.scoring.score import worst_points
+from ctmeasure.planning.scoring.terms import practice_terms
+from ctmeasure.progress import Progress, no_progress
+
+SAME_PLANE = "canal_level"
+"""The plane in which every point is shown, beside the one that would have shown it."""
+
+
+def check_folder(out: Path) -> None:
+    """Refuse a feedback folder that is there already.
+
+    Raises
+    ------
+    OutputError
+        When it holds anything.
+    """
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise OutputError(f"'{out}' is not empty", expected="a new folder", action="choose another --out")
+
+
+def _write(out: Path, name: str, data: bytes) -> None:
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        (out / name).write_bytes(data)
+    except OSError as error:
+        raise OutputError(f"'{out}' cannot be written ({error.strerror})", expected="a place to write") from None
+
+
+def write_feedback(
+    handed: HandedIn, answer: Answer, opened: PracticeSet, out: Path, *, progress: Progress = no_progress
+) -> tuple[str, ...]:
+    """Write the words, the two sets of five answers, and two pictures of each point worth a second look.
+
+    Parameters
+    ----------
+    handed, answer, opened
+        What was handed in and scored, and the set it belongs to.
+    out
+        New folder.
+    progress
+        Listener; may cancel.
+
+    Returns
+    -------
+    tuple of str
+        Names of the files.
+
+    Raises
+    ------
+    OutputError
+        When the folder cannot be written.
+    """
+    check_folder(out)
+    lines = [*feedback_lines(handed), *_five_answers_twice(handed), *CAUTIONS]
+    _write(out, "feedback.txt", ("\n".join(lines) + "\n").encode())
+    return ("feedback.txt", *_pictures(handed, answer, opened, out, progress))
+
+
+def _five_answers_twice(handed: HandedIn) -> list[str]:
+    """The five questions from the attempt's points, then from the reference's."""
+    from ctmeasure.case.answers import five_answers
+
+    lines = []
+    for title, case in (("from your points", handed.attempt_case), ("from the reference", handed.reference_case)):
+        if case is not None:
+            lines += ["", title, *(f"  {a.question} {' '.join(a.sentences)}" for a in five_answers(case))]
+    return [*lines, ""]
+
+
+def _pictures(handed: HandedIn, answer: Answer, opened: PracticeSet, out: Path, progress: Progress) -> tuple[str, ...]:
+    from ctmeasure.report.practice import point_picture
+
+    reference = handed.reference
+    marks = reference.mean_landmarks()
+    try:
+        canal = canal_frame(marks, reference.side)
+    except CtmeasureError:
+        return ()
+    volume = task_volume(opened, handed.record.task, reference.side, progress=progress)
+    names = []
+    for point in worst_points(handed.score):
+        spread = reference.spread(point.id)
+        if spread is None or landmark_terms()[point.id].kind in ("ring", "list"):
+            continue
+        yours = answer.landmarks[point.id].points_lps[0] if answer.landmarks.placed(point.id) else None
+        for plane in dict.fromkeys((SAME_PLANE, practice_terms()[point.id].plane)):
+            try:
+                spec = RECIPES[plane](marks, canal)
+            except CtmeasureError:
+                continue
+            data = point_picture(
+                volume, spec, side=reference.side, yours_lps=yours, reference_lps=spread[0][0],
+                limit_mm=point.limit_mm or 0.84,
+            )  # fmt: skip
+            names.append(f"{point.id}-{plane}.png")
+            _write(out, names[-1], data)
+    return tuple(names)
+
+
+def progress_csv(found: ReaderProgress) -> str:
+    """One row an attempt, then nothing else: what a spreadsheet wants."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(
+        ["task", "number", "handed_in_at", "active_s", "level", "composite", "mean_error_mm", "failed", "dangers",
+         "counts", "flags"]
+    )  # fmt: skip
+    for row in found.attempts:
+        numbers = ["" if v is None else f"{v:.4f}" for v in (row.composite, row.mean_error_mm)]
+        words = [str(row.failed).lower(), str(len(row.dangers)), str(row.counts).lower(), ";".join(row.flags)]
+        writer.writerow([row.task, row.number, row.handed_in_at, f"{row.active_s:.1f}", row.level, *numbers, *words])
+    return stream.getvalue()
+
+
+def landmarks_csv(found: ReaderProgress) -> str:
+    """One row a landmark: placements, failures, bias and SD by direction (empty: too few)."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    parts = [name.removesuffix("_mm") for name in PARTS]
+    columns = [f"{what}_{part}_mm" for what in ("bias", "sd") for part in parts]
+    writer.writerow(["id", "placed", "outside", "wrong_status", "mean_error_mm", *columns])
+    for item in found.landmarks:
+        mean = f"{sum(item.errors_mm) / len(item.errors_mm):.4f}" if item.errors_mm else ""
+        numbers = [f"{v:.4f}" for v in (*(item.bias_mm or ()), *(item.sd_mm or ()))] or [""] * 6
+        writer.writerow([item.id, len(item.errors_mm), item.outside, item.wrong_status, mean, *numbers])
+    return stream.getvalue()
+
+
+def write_progress(found: ReaderProgress, out: Path) -> tuple[str, ...]:
+    """Write the progress of a person: words, two tables, a curve overall and for each landmark, agreement of lengths.
+
+    Raises
+    ------
+    OutputError
+        When the folder holds anything or cannot be written.
+    """
+    from ctmeasure.report.practice import agreement_plot, learning_curve
+
+    check_folder(out)
+    limits = (DESIGN.lower_limit, DESIGN.upper_limit)
+    counting = [row for row in found.attempts if row.counts]
+    overall = [row.mean_error_mm for row in counting if row.mean_error_mm is not None]
+    files = {
+        "progress.txt": ("\n".join(progress_lines(found)) + "\n").encode(),
+        "progress.csv": progress_csv(found).encode(),
+        "landmarks.csv": landmarks_csv(found).encode(),
+        "overall.svg": learning_curve(
+            overall, found.cusum.values, limits=limits, title=f"{found.reader}: mean error of an ear"
+        ),
+    }
+    for item in found.landmarks:
+        if item.errors_mm:
+            title = f"{found.reader}: {landmark_terms()[item.id].label}"
+            files[f"{item.id}.svg"] = learning_curve(item.errors_mm, item.cusum.values, limits=limits, title=title)
+    if found.lengths and found.length_pairs:
+        files["lengths.svg"] = agreement_plot(
+            found.length_pairs, bias_mm=found.lengths.bias_mm, limits_mm=found.lengths.limits_mm,
+            title=f"{found.reader}: needed lengths against the reference",
+        )  # fmt: skip
+    for name, data in files.items():
+        _write(out, name, data)
+    return tuple(files)
