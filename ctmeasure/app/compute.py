@@ -85,6 +85,7 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
         refined=refined.records,
         drum=refined.drum,
         niche=refined.niche,
+        reader_model=case.reader_model,
     )
     mark, metal_progress = case.landmarks.get("old_prosthesis"), part_of(progress, 0.09, 0.1)
     metal = memory.recall(

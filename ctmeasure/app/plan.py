@@ -20,6 +20,7 @@ from ctmeasure.errors import LandmarkError
 from ctmeasure.io.folder import check_output_folder, refuse_inputs_inside, replaced_folder
 from ctmeasure.planning.hearing import Audiogram
 from ctmeasure.planning.lengths.catalogue import Catalogue
+from ctmeasure.planning.reader_model import ReaderModel
 from ctmeasure.planning.results import Attention
 from ctmeasure.planning.settings import Settings, settings_from_mapping
 from ctmeasure.progress import Progress, no_progress, part_of
@@ -48,6 +49,7 @@ class PlanRequest:
     catalogues: tuple[Path, ...] = ()
     audiogram: Path | None = None
     settings: Path | None = None
+    reader_model: Path | None = None
     seed: int = 1
     force: bool = False
 
@@ -66,6 +68,7 @@ class PlanInputs:
     settings: Settings = field(default_factory=Settings)
     catalogues: tuple[Catalogue, ...] = ()
     audiograms: tuple[Audiogram, ...] = ()
+    reader_model: ReaderModel | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +99,7 @@ def read_inputs(request: PlanRequest) -> PlanInputs:
     """
     from ctmeasure.app.catalogues import read_catalogues
     from ctmeasure.io.audiogram import read_audiograms
+    from ctmeasure.io.reader_model import read_reader_model
     from ctmeasure.io.research import is_research_file
     from ctmeasure.io.tables import read_landmarks, read_sites, read_structures
     from ctmeasure.io.toml import read_toml
@@ -121,6 +125,7 @@ def read_inputs(request: PlanRequest) -> PlanInputs:
         settings=settings,
         catalogues=read_catalogues(request.catalogues),
         audiograms=read_audiograms(request.audiogram, side=side) if request.audiogram else (),
+        reader_model=read_reader_model(request.reader_model) if request.reader_model else None,
     )
 
 
@@ -194,6 +199,7 @@ def new_case(loaded: LoadedSeries, inputs: PlanInputs, *, seed: int) -> Case:
         other_ear=inputs.other_ear,
         catalogues=inputs.catalogues,
         audiograms=inputs.audiograms,
+        reader_model=inputs.reader_model,
         settings=inputs.settings,
         seed=seed,
     )
@@ -272,7 +278,7 @@ def _plan(request: PlanRequest, progress: Progress) -> PlanOutcome:
 
     check_output_folder(request.out, force=request.force)
     tables = (request.landmarks, request.structures, request.other_ear, request.sites)
-    texts = (request.facts, *request.catalogues, request.audiogram, request.settings)
+    texts = (request.facts, *request.catalogues, request.audiogram, request.settings, request.reader_model)
     refuse_inputs_inside(request.out, (request.scan, *tables, *texts))
     progress("reading tables", 0.0)
     inputs = read_inputs(request)

@@ -15,7 +15,7 @@ INPUTS = "inputs"
 """Where the hashes stand in the provenance of results."""
 INPUT_PARTS = ("side", "facts", "landmarks", "other_ear", "structures", "sites", "settings", "seed")
 """The parts of a saved case that results depend on, besides the voxels."""
-LATER_PARTS = ("catalogues", "audiograms")
+LATER_PARTS = ("catalogues", "audiograms", "reader_model")
 """The same, of later versions: results of an earlier version keep no hash of them, and were made without any."""
 HASH_LETTERS = 12
 NOT_KEPT = "not kept by the version that saved this case"

@@ -13,6 +13,7 @@ from ctmeasure.anatomy.vocabulary import Side
 from ctmeasure.errors import CaseError
 from ctmeasure.planning.hearing import Audiogram
 from ctmeasure.planning.lengths.catalogue import Catalogue
+from ctmeasure.planning.reader_model import ReaderModel
 from ctmeasure.planning.results import PlanResult
 from ctmeasure.planning.settings import Settings
 from ctmeasure.volume.quality import ScanFitness
@@ -95,6 +96,7 @@ class Case:
     pictures: tuple[Picture, ...] = ()
     history: tuple[HistoryEntry, ...] = ()
     seed: int = 0
+    reader_model: ReaderModel | None = None
     schema_version: int = SCHEMA_VERSION
     suggestions: tuple[Suggestion, ...] = ()
 

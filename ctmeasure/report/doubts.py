@@ -8,6 +8,7 @@ import numpy.typing as npt
 from ctmeasure.anatomy.landmarks import Landmark
 from ctmeasure.case.model import Case
 from ctmeasure.planning.measurands.draws import PointDoubt, point_doubts
+from ctmeasure.planning.reader_model import reader_terms
 from ctmeasure.volume.geometry import Geometry
 
 Floats = npt.NDArray[np.float64]
@@ -27,7 +28,10 @@ def landmark_doubts(case: Case, landmark: Landmark) -> tuple[PointDoubt, ...]:
         When the landmark has no coordinates.
     """
     spread = case.fitness.point_spread_mm if case.fitness is not None else None
-    return point_doubts(landmark, case.settings, geometry=case_geometry(case), psf_fwhm_mm=spread)
+    terms = reader_terms(case.reader_model, case.landmarks, case.side, floor_mm=case.settings.placement_noise_mm)
+    return point_doubts(
+        landmark, case.settings, geometry=case_geometry(case), psf_fwhm_mm=spread, reader=terms.get(landmark.id)
+    )
 
 
 def drawn_covariance(doubt: PointDoubt) -> Floats:
@@ -43,4 +47,7 @@ def drawn_covariance(doubt: PointDoubt) -> Floats:
     grid = doubt.rotation_lps_grid @ np.diag(along) @ doubt.rotation_lps_grid.T
     nu = doubt.degrees_of_freedom
     widen = 1.0 if np.isinf(nu) else float(stdtrit(nu, 0.975) / ndtri(0.975))
+    if doubt.reader_mm2 is not None:
+        own = doubt.reader_freedom
+        grid = grid + doubt.reader_mm2 * (1.0 if np.isinf(own) else float(stdtrit(own, 0.975) / ndtri(0.975)) ** 2)
     return np.diag((widen * doubt.repeat_u_mm) ** 2) + grid

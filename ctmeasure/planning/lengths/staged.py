@@ -12,6 +12,8 @@ from ctmeasure.planning.settings import Settings
 from ctmeasure.uncertainty.estimate import Contribution, Estimate
 
 SETTLED = "placement of the settled handle on a later scan (assumed)"
+MEASURED = " (measured on "
+"""What follows a source whose reader has been measured."""
 
 
 def staged_length(span: Span, needed: Estimate, settings: Settings) -> StagedLength:
@@ -49,7 +51,7 @@ def staged_length(span: Span, needed: Estimate, settings: Settings) -> StagedLen
         )  # fmt: skip
     gone = [source for source in span.sources if source != span.medial]
     goes = {words for source in gone for words in source_names(source)}
-    stays = [part for part in needed.budget if part.source not in goes]
+    stays = [part for part in needed.budget if part.source.partition(MEASURED)[0] not in goes]
     parts = (*stays, Contribution(SETTLED, settings.placement_noise_mm))
     u = math.hypot(*(part.standard_uncertainty for part in parts))
     later = replace(

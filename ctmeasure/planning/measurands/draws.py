@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet
 from ctmeasure.errors import LandmarkError
+from ctmeasure.planning.reader_model import ReaderTerm
 from ctmeasure.planning.results import RefinedRecord
 from ctmeasure.planning.settings import Settings
 from ctmeasure.volume.geometry import Geometry
@@ -56,6 +57,9 @@ class PointDoubt:
         Shape (3,): voxel size along those directions (rectangular, Delta / sqrt 12).
     edge_u_mm
         Shape (3,): point-spread term along those directions (normal).
+    reader_mm2, reader_freedom
+        Shape (3, 3), LPS: scale of a multivariate t that stands in for (one placement) or is added to (repeats: the
+        bias alone) the Type A part, when the reader has been measured.
     """
 
     mean_lps: Floats
@@ -65,6 +69,8 @@ class PointDoubt:
     rotation_lps_grid: Floats
     voxel_mm: Floats
     edge_u_mm: Floats
+    reader_mm2: Floats | None = None
+    reader_freedom: float = np.inf
 
     @property
     def covariance_lps(self) -> Floats:
@@ -74,6 +80,10 @@ class PointDoubt:
         scaled = np.zeros(3)
         np.multiply(self.repeat_u_mm**2, factor, out=scaled, where=self.repeat_u_mm > 0.0)
         along = self.voxel_mm**2 / 12.0 + self.edge_u_mm**2
+        if self.reader_mm2 is not None:
+            freedom = self.reader_freedom
+            own = self.reader_mm2 * (1.0 if np.isinf(freedom) else freedom / (freedom - 2.0))
+            return np.diag(scaled) + own + self.rotation_lps_grid @ np.diag(along) @ self.rotation_lps_grid.T
         return np.diag(scaled) + self.rotation_lps_grid @ np.diag(along) @ self.rotation_lps_grid.T
 
 
@@ -83,6 +93,7 @@ def point_doubts(
     *,
     geometry: Geometry | None = None,
     psf_fwhm_mm: tuple[float, float] | None = None,
+    reader: ReaderTerm | None = None,
 ) -> tuple[PointDoubt, ...]:
     """The doubt of every index of a landmark, in index order.
 
@@ -96,6 +107,8 @@ def point_doubts(
         Grid of the scan; None gives neither a voxel nor a point-spread term.
     psf_fwhm_mm
         FWHM in plane and through plane.
+    reader
+        Measured doubt of whoever placed it; None: the default placement noise.
 
     Returns
     -------
@@ -132,9 +145,11 @@ def point_doubts(
     for placed in repeats.values():
         if len(placed) > 1:
             u, nu = np.sqrt(squares / freedom / len(placed)), float(freedom)
+            own = (reader.bias_lps, np.inf) if reader else (None, np.inf)
         else:
-            u, nu = np.full(3, settings.placement_noise_mm), np.inf
-        doubts.append(PointDoubt(placed.mean(axis=0), len(placed), u, nu, rotation, voxel, edge))
+            u, nu = np.full(3, 0.0 if reader else settings.placement_noise_mm), np.inf
+            own = (reader.scale_lps, reader.degrees_of_freedom) if reader else (None, np.inf)
+        doubts.append(PointDoubt(placed.mean(axis=0), len(placed), u, nu, rotation, voxel, edge, *own))
     return tuple(doubts)
 
 
@@ -171,6 +186,8 @@ class JointDraws:
         Structure id to the standard uncertainty of its surface.
     refined
         Landmarks found in the image; those that are used take the place of what was placed.
+    readers
+        Landmark id to the measured doubt of whoever placed it.
 
     Raises
     ------
@@ -192,12 +209,14 @@ class JointDraws:
         psf_fwhm_mm: tuple[float, float] | None = None,
         surfaces_u_mm: Mapping[str, float] | None = None,
         refined: Iterable[RefinedRecord] = (),
+        readers: Mapping[str, ReaderTerm] | None = None,
     ) -> None:
         self.seed = int(seed)
         self.settings = settings
         self.surfaces_u_mm = dict(surfaces_u_mm or {})
+        self.readers = dict(readers or {})
         self.doubts = {
-            key: point_doubts(mark, settings, geometry=geometry, psf_fwhm_mm=psf_fwhm_mm)
+            key: point_doubts(mark, settings, geometry=geometry, psf_fwhm_mm=psf_fwhm_mm, reader=self.readers.get(key))
             for key, mark in landmarks.items()
             if mark.is_placed
         }
@@ -253,9 +272,22 @@ def _displaced(doubt: PointDoubt, stream: np.random.Generator, count: int) -> Fl
     """Draws of one point: repeats or placement noise along LPS axes, voxel and edge terms along the grid."""
     shape = (count, 3)
     grid = (stream.random(shape) - 0.5) * doubt.voxel_mm if np.any(doubt.voxel_mm > 0.0) else np.zeros(shape)
+    if doubt.reader_mm2 is not None:
+        grid = grid + _reader_draws(doubt, stream, count) @ doubt.rotation_lps_grid
     if np.isinf(doubt.degrees_of_freedom):  # alike along every axis: one normal draw serves placement and edge
         grid += stream.standard_normal(shape) * np.hypot(doubt.repeat_u_mm, doubt.edge_u_mm)
         return grid @ doubt.rotation_lps_grid.T + doubt.mean_lps
     grid += stream.standard_normal(shape) * doubt.edge_u_mm
     repeats = stream.standard_t(doubt.degrees_of_freedom, shape) * doubt.repeat_u_mm
     return repeats + grid @ doubt.rotation_lps_grid.T + doubt.mean_lps
+
+
+def _reader_draws(doubt: PointDoubt, stream: np.random.Generator, count: int) -> Floats:
+    """Multivariate t draws of the reader's own doubt, shape (count, 3), LPS mm."""
+    assert doubt.reader_mm2 is not None
+    values, axes = np.linalg.eigh(doubt.reader_mm2)
+    drawn = stream.standard_normal((count, 3)) * np.sqrt(np.clip(values, 0.0, None))
+    if np.isfinite(doubt.reader_freedom):
+        nu = doubt.reader_freedom
+        drawn *= np.sqrt(nu / stream.chisquare(nu, count))[:, None]
+    return drawn @ axes.T

@@ -248,7 +248,7 @@ def _parts(tallies: Sequence[_Tally], mean: Scene) -> list[dict[str, float]]:
 
 
 def _outcome(tally: _Tally, parts: dict[str, float], draws: JointDraws) -> Outcome:
-    recipe, seed = tally.recipe, draws.seed
+    recipe = tally.recipe
     if not tally.blocks:
         return Outcome(recipe, None, np.empty(0), (*recipe.flags, COINCIDE_FLAG))
     drawn = np.concatenate(tally.blocks)
@@ -269,24 +269,31 @@ def _outcome(tally: _Tally, parts: dict[str, float], draws: JointDraws) -> Outco
         flags.append(FEW_FLAG)
     stop = "stable" if tally.settled else "at the most draws"
     method = f"between mean points; {how}; adaptive Monte Carlo ({stop})"
-    budget = _budget(u, parts, frozenset(draws.found))
+    budget = _budget(u, parts, draws)
     estimate = Estimate(
-        tally.value, u, low, high, recipe.unit, method, budget, tuple(flags), draws=len(drawn), seed=seed
+        tally.value, u, low, high, recipe.unit, method, budget, tuple(flags), draws=len(drawn), seed=draws.seed
     )
     return Outcome(recipe, estimate, drawn - bias, tuple(flags))
 
 
-def _budget(u: float, parts: dict[str, float], found: frozenset[str]) -> tuple[Contribution, ...]:
+def _budget(u: float, parts: dict[str, float], draws: JointDraws) -> tuple[Contribution, ...]:
     """Each input varied alone on the same kind of draws; scaled or completed so that the parts make up the whole."""
     total = sum(p**2 for p in parts.values())
     factor = 1.0
     rest = u**2 - total
     if total > 0.0 and rest < NEGLIGIBLE * u**2:
         factor, rest = u / np.sqrt(total), 0.0
-    lines = [Contribution(source_words(s, found=found), factor * p) for s, p in parts.items() if p > ROUNDING * u]
+    lines = [Contribution(measured_words(s, draws), factor * p) for s, p in parts.items() if p > ROUNDING * u]
     if rest > 0.0:
         lines.append(Contribution("inputs acting together (not additive)", float(np.sqrt(rest))))
     return tuple(lines)
+
+
+def measured_words(source: str, draws: JointDraws) -> str:
+    """An input as a budget names it: found in the image, or placed by somebody who was measured."""
+    words = source_words(source, found=frozenset(draws.found))
+    term = draws.readers.get(source)
+    return f"{words} ({term.words})" if term and source not in draws.found else words
 
 
 def source_words(source: str, *, found: frozenset[str] = frozenset()) -> str:

@@ -12,6 +12,7 @@ from ctmeasure.anatomy.landmarks import LandmarkSet, PointLps
 from ctmeasure.anatomy.structures import Structure
 from ctmeasure.anatomy.vocabulary import STATUS_WORDS, Side
 from ctmeasure.imaging.metal.prosthesis import Prosthesis
+from ctmeasure.planning.reader_model import ReaderModel
 from ctmeasure.planning.results import CanalWallMap, RefinedRecord, SiteResult
 from ctmeasure.planning.settings import Settings
 from ctmeasure.uncertainty.estimate import Estimate
@@ -94,6 +95,7 @@ class MeasureInput:
     prosthesis: Prosthesis | None = None
     prosthesis_why: str = "none marked or found"
     refined: tuple[RefinedRecord, ...] = ()
+    reader_model: ReaderModel | None = None
 
     def __post_init__(self) -> None:
         checked_side(self.side)

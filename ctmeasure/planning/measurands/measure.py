@@ -9,6 +9,7 @@ from ctmeasure.planning.measurands.evaluate import Outcome, evaluate
 from ctmeasure.planning.measurands.inputs import MeasureInput
 from ctmeasure.planning.measurands.published import range_flag
 from ctmeasure.planning.measurands.registry import Context, Recipe, measurand_term, measurand_terms
+from ctmeasure.planning.reader_model import reader_terms
 from ctmeasure.planning.results import Measurement
 from ctmeasure.planning.settings import Settings
 from ctmeasure.progress import Progress, no_progress
@@ -81,6 +82,9 @@ def joint_draws(given: MeasureInput) -> JointDraws:
         psf_fwhm_mm=given.psf_fwhm_mm,
         surfaces_u_mm={item.id: surface_u_mm(item, given.settings) for item in given.structures if item.is_marked},
         refined=given.refined,
+        readers=reader_terms(
+            given.reader_model, given.landmarks, given.side, floor_mm=given.settings.placement_noise_mm
+        ),
     )
 
 
