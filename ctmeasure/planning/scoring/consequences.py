@@ -32,7 +32,8 @@ class LengthConsequence:
         gap = abs(self.too_long_mm)
         lead = f"your length would be {gap:.1f} mm {way}" if gap >= 0.05 else "your length would be the same"
         low, high = self.reference_95
-        what = f"{self.reconstruction}, {self.geometry}, {self.lateral_contact} to {self.medial_contact}"
+        contacts = f"{self.lateral_contact} to {self.medial_contact}".replace("_", " ")
+        what = f"{self.reconstruction}, {self.geometry}, {contacts}"
         return (
             f"{lead} ({what}: {self.attempt_mm:.2f} from your points, "
             f"{self.reference_mm:.2f} from the reference, {low:.2f} to {high:.2f})"
@@ -139,6 +140,8 @@ def consequences(attempt: PlanResult | None, reference: PlanResult, *, chosen_mm
 
 
 Key = tuple[str, str, str, str]
+ORDER = ("total", "partial", "piston", "handle")
+"""Which reconstruction a chosen length is taken to be for, the first that the reference gives."""
 
 
 def _needed(result: PlanResult | None) -> dict[Key, LengthRow]:
@@ -159,7 +162,9 @@ def _lengths(attempt: PlanResult | None, reference: PlanResult) -> tuple[tuple[L
             assert b is not None
             found.append(LengthConsequence(*key, a.value, (a.low_95, a.high_95), b.value, (b.low_95, b.high_95)))
     missing = [
-        f"{key[0]}, {key[1]}, {key[2]} to {key[3]}: your points give no length" for key in wanted if key not in mine
+        f"{key[0]}, {key[1]}, {key[2]} to {key[3]}: your points give no length".replace("_", " ")
+        for key in wanted
+        if key not in mine
     ]
     if not wanted:
         missing = ["lengths: the reference gives none"]
@@ -171,7 +176,9 @@ def _chosen(reference: PlanResult, chosen_mm: float | None) -> ChosenLength | No
     rows = [row for row in reference.lengths if row.needed is not None]
     if chosen_mm is None or not rows:
         return None
-    best = min(rows, key=lambda row: row.rank if row.rank is not None else 10**6)
+    wanted = min((row.reconstruction for row in rows), key=lambda name: (*ORDER, name).index(name))
+    same = [row for row in rows if row.reconstruction == wanted]
+    best = min(same, key=lambda row: row.rank if row.rank is not None else 10**6)
     assert best.needed is not None
     name = f"{best.reconstruction}, {best.geometry}"
     return ChosenLength(chosen_mm, best.needed.value, (best.needed.low_95, best.needed.high_95), name)

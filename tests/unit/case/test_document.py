@@ -128,7 +128,7 @@ def test_an_untouched_case_loads_whatever_its_layout(computed: Case) -> None:
     assert again == stamped(computed)
     assert set(again.results.provenance["inputs"]) == {  # type: ignore[union-attr]
         "side", "facts", "landmarks", "other_ear", "structures", "sites", "settings", "seed", "scan",
-            "catalogues", "audiograms",
+            "catalogues", "audiograms", "reader_model",
     }  # fmt: skip
 
 
