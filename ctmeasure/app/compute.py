@@ -52,6 +52,7 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
         When placed landmarks contradict each other or the side.
     """
     from ctmeasure.app.metal import case_metal
+    from ctmeasure.app.ossicles import case_ossicles
     from ctmeasure.planning.drilling import DrillInput, DrillOutput, plan_drilling
     from ctmeasure.planning.halo import flag_measurements, flag_sites, flag_traced, flag_zone
     from ctmeasure.planning.lengths.handle import planned_tip_lps
@@ -90,8 +91,11 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
     mark, metal_progress = case.landmarks.get("old_prosthesis"), part_of(progress, 0.09, 0.1)
     metal = memory.recall(
         "metal",
-        (mark, case.landmarks.get("canal_medial"), case.landmarks.get("canal_lateral"), case.side),
+        (mark, *(case.landmarks.get(i) for i in METAL_MARKS), case.side),
         lambda: case_metal(case, volume, fitness, canal=canal, progress=metal_progress),
+    )
+    ossicles, ossicle_warnings = memory.recall(
+        "ossicles", (tuple(case.landmarks.values()), case.side), lambda: case_ossicles(case, volume, fitness)
     )
     marks = replace(marks, prosthesis=metal.prosthesis, prosthesis_why=metal.why)
     mirrored = _mirrored_umbo(case, canal)
@@ -154,7 +158,7 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
             fitness,
             measurements,
             canal,
-            (*tracing, *refined.warnings, *metal.warnings, *(drilled.warnings if drilled else ())),
+            (*tracing, *refined.warnings, *metal.warnings, *ossicle_warnings, *(drilled.warnings if drilled else ())),
         ),
         not_assessed=drilled.not_assessed if drilled else ("every hole: the canal or the rim is not placed",),
         seed=case.seed,
@@ -165,11 +169,14 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
         shafts=lengths.shafts,
         staged=lengths.staged,
         options=options,
+        ossicles=ossicles,
     )
     progress("computed", 1.0)
     return replace(case, fitness=fitness, results=result)
 
 
+METAL_MARKS = ("canal_medial", "canal_lateral", "lateral_semicircular_canal", "handle_tip", "handle_top")
+"""Landmarks besides old_prosthesis that what is said about metal depends on."""
 NOT_FOR_DRILLING = (
     "drum_centre", "drum_contact", "umbo", "malleus_lateral_process", "malleus_neck", "incus_long_process",
     "incus_contact", "incus_short_process", "incudostapedial_joint", "stapes_head",

@@ -138,6 +138,7 @@ def suggestions_as_text(found: Proposals, out: Path) -> str:
     """What was proposed, for people."""
     lines = [f"{len(found.suggestions)} suggestions, none of them placed: look at each, then set its status to placed"]
     lines += [f"  {s.id:28s} u {max(s.u_mm):.2f} mm  {s.evidence}" for s in found.suggestions]
+    lines += ["ossicles:", *(f"  {o.id:28s} {o.state}: {o.evidence}" for o in found.ossicles)]
     lines += ["not proposed:", *(f"  {n.id:28s} {n.why}" for n in found.not_proposed)]
     return "\n".join([*lines, f"table: {out}", SHORT_CAUTION])
 
@@ -149,5 +150,7 @@ def suggestions_as_json(found: Proposals, out: Path) -> str:
     def plain(items: tuple[Suggestion, ...] | tuple[NotProposed, ...]) -> list[dict[str, object]]:
         return [asdict(item) for item in items]
 
-    whole = {"out": str(out), "suggestions": plain(found.suggestions), "not_proposed": plain(found.not_proposed)}
+    ossicles = [{"id": o.id, "state": o.state, "evidence": o.evidence} for o in found.ossicles]
+    proposed = {"suggestions": plain(found.suggestions), "not_proposed": plain(found.not_proposed)}
+    whole = {"out": str(out), **proposed, "ossicles": ossicles}
     return json.dumps(whole, ensure_ascii=False, allow_nan=False)

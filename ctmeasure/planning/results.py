@@ -324,6 +324,15 @@ class RefinedRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class OssicleRecord:
+    """An ossicle as the image shows it: ``state`` present, partial, absent or not seen, and the evidence in words."""
+
+    id: str
+    state: str
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
 class PlanResult:
     """Everything computed for one ear from one scan."""
 
@@ -345,6 +354,7 @@ class PlanResult:
     staged: tuple[StagedLength, ...] = ()
     options: OptionsFound = OptionsFound()
     refined: tuple[RefinedRecord, ...] = ()
+    ossicles: tuple[OssicleRecord, ...] = ()
 
     def measurement(self, measurand_id: str, qualifier: str = "") -> Measurement | None:
         """The first measurement of that id (and qualifier, when one is given)."""

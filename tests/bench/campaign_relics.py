@@ -33,6 +33,7 @@ from ctmeasure_samples.parameters import EarParameters, StrutState
 from ctmeasure_samples.scanner import make_grid, scan
 from ctmeasure_samples.truth import EarTruth
 
+from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement
 from ctmeasure.errors import CtmeasureError
 from ctmeasure.volume.geometry import Geometry
 from ctmeasure.volume.quality import ScanFitness, assess_fitness
@@ -229,9 +230,120 @@ def handle_report(rows: list[Row]) -> None:
     )
 
 
+def first_clicks(truth: EarTruth, seed: int) -> LandmarkSet:
+    """The first clicks: two canal centres, footplate centre, eight points of the rim, three of the lateral canal."""
+    rng = np.random.default_rng([4402, seed])
+    picks = {"annulus": slice(None, None, 2), "lateral_semicircular_canal": [1, 3, 6]}
+    marks = []
+    for name in ("canal_medial", "canal_lateral", "footplate_centre", "annulus", "lateral_semicircular_canal"):
+        points = truth.landmarks[name].points[picks.get(name, slice(None))]
+        points = points + rng.normal(0.0, CLICK_NOISE_MM, points.shape)
+        placed = tuple(Placement((float(x), float(y), float(z)), n) for n, (x, y, z) in enumerate(points))
+        marks.append(Landmark(name, "placed", placed))
+    return LandmarkSet(marks)
+
+
+def true_places(truth: EarTruth) -> dict[str, np.ndarray]:
+    """Places of the mean ear's table in this ear, (n, 3) LPS by id; only of what is there."""
+    from ctmeasure_samples.mean_ear import places
+
+    found: dict[str, list[np.ndarray]] = {}
+    for (name, _), point in places(truth.ear.layout).items():
+        mark = truth.landmarks.get(name)
+        if mark is None or mark.status == "placed":
+            found.setdefault(name, []).append(truth.placement.to_lps(point))
+    return {name: np.array(points) for name, points in found.items()}
+
+
+def suggest_row(truth: EarTruth, volume: Volume, fitness: ScanFitness, seed: int) -> Row:
+    """Every suggested landmark, and the plain mean ear beside it; along curves only the distance across counts."""
+    from ctmeasure.imaging.snaps.mean_ear import lay_mean_ear
+    from ctmeasure.imaging.snaps.propose import propose
+
+    clicks, true = first_clicks(truth, seed), true_places(truth)
+    began = time.process_time()
+    found = propose(clicks, truth.side, volume=volume, fitness=fitness)
+    row: Row = {"cpu": time.process_time() - began, "errors": {}, "plain": {}, "scores": {}, "wrongly_there": []}
+    plain = lay_mean_ear(clicks, truth.side)
+    for item in found.suggestions:
+        if item.id not in true:
+            row["wrongly_there"].append(item.id)
+            continue
+        curve = item.structure or "semicircular" in item.id
+        for n, point in enumerate(item.points_lps):
+            error = _off(np.array(point), true[item.id], n, curve=curve)
+            row["errors"].setdefault(item.id, []).append(error)
+            row["plain"].setdefault(item.id, []).append(
+                _off(plain.point_lps(item.id, n), true[item.id], n, curve=curve)
+            )
+            row["scores"].setdefault(item.id, []).append(error**2 / ((2 if curve else 3) * item.u_mm[n] ** 2))
+    return row
+
+
+def _off(point: np.ndarray, true: np.ndarray, index: int, *, curve: bool) -> float:
+    if not curve:
+        return float(np.linalg.norm(point - true[index]))
+    along = np.linspace(0.0, len(true) - 1.0, 400)
+    line = np.stack([np.interp(along, np.arange(len(true)), true[:, a]) for a in range(3)], axis=1)
+    return float(np.linalg.norm(line - point, axis=1).min())
+
+
+def suggest_report(rows: list[Row]) -> None:
+    """Median and 95th percentile of each landmark, beside the plain mean ear."""
+    print(f"{'landmark':30s} {'n':>4s} {'median':>7s} {'95th':>6s} {'worst':>6s}   plain mean ear   chi2")
+    for name in sorted({name for row in rows for name in row["errors"]}):
+        error, plain, score = (
+            np.concatenate([row[key].get(name, []) for row in rows]) for key in ("errors", "plain", "scores")
+        )
+        print(
+            f"{name:30s} {len(error):4d} {np.median(error):7.2f} {np.percentile(error, 95):6.2f} {error.max():6.2f}   "
+            f"{np.median(plain):6.2f} {np.percentile(plain, 95):6.2f}   {score.mean():5.2f}"
+        )
+    everything: list[tuple[str, Callable[[list[Row]], float], str]] = [
+        (f"all landmarks, {words} (mm)", lambda r, q=share: _pooled(r, q), "")  # type: ignore[misc]
+        for words, share in (("median", 50.0), ("95th percentile", 95.0))
+    ]
+    print_table(rows, everything)
+    print(f"processor time, median: {np.median(_all(rows, 'cpu')):.1f} s")
+    print("suggested though not there:", [name for row in rows for name in row["wrongly_there"]])
+
+
+def _pooled(rows: list[Row], share: float) -> float:
+    return float(np.percentile(np.concatenate([e for row in rows for e in row["errors"].values()]), share))
+
+
+STATES = {"present": "present", "eroded": "partial", "absent": "absent"}
+
+
+def ossicles_row(truth: EarTruth, volume: Volume, fitness: ScanFitness, seed: int) -> Row:
+    """States of the three ossicles, true and found."""
+    from ctmeasure.imaging.ossicles.find import find_ossicles
+    from ctmeasure.imaging.snaps.mean_ear import lay_mean_ear
+
+    p = truth.ear.parameters
+    found = find_ossicles(volume, lay_mean_ear(first_clicks(truth, seed), truth.side), fitness=fitness)
+    true = (p.malleus, p.incus, p.stapes_arch)
+    return {"pairs": [[item.id, STATES[state], item.state] for item, state in zip(found, true, strict=True)]}
+
+
+def ossicles_report(rows: list[Row]) -> None:
+    """Found states by true state."""
+    pairs = [tuple(pair) for row in rows for pair in row["pairs"]]
+    for name in dict.fromkeys(pair[0] for pair in pairs):
+        for true in ("present", "partial", "absent"):
+            own = [pair[2] for pair in pairs if pair[0] == name and pair[1] == true]
+            for state in dict.fromkeys(own):
+                counted(f"{name}: {true}, found {state}", own.count(state), len(own))
+    wrong = [pair for pair in pairs if pair[1] != "absent" and pair[2] == "absent"]
+    there = [pair for pair in pairs if pair[1] != "absent"]
+    counted("something there called absent", len(wrong), len(there))
+
+
 PARTS: dict[str, tuple[Callable[[EarTruth, Volume, ScanFitness, int], Row], Callable[[list[Row]], None]]] = {
     "metal": (metal_row, metal_report),
     "handle": (handle_row, handle_report),
+    "suggest": (suggest_row, suggest_report),
+    "ossicles": (ossicles_row, ossicles_report),
 }
 
 

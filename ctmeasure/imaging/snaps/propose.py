@@ -12,6 +12,7 @@ from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement
 from ctmeasure.anatomy.suggestions import NotProposed, Suggestion
 from ctmeasure.anatomy.vocabulary import Side, landmark_terms
 from ctmeasure.errors import CtmeasureError
+from ctmeasure.imaging.ossicles.find import MOVES_WITH, OssicleFinding, find_ossicles
 from ctmeasure.imaging.snaps.mean_ear import FIRST_CLICKS, LaidEar, lay_mean_ear
 from ctmeasure.imaging.snaps.snap import Snap, agrees, fused, snap_to_edge, snap_to_ridge
 from ctmeasure.imaging.tubes.tissue import TubeLevels, tube_levels
@@ -39,8 +40,8 @@ NEVER = {
     "spine_of_henle": "lies too far out to follow from these clicks",
     "drum_contact": "a choice of the surgeon",
 }  # fmt: skip
-OSSICLES = ("umbo", "malleus_lateral_process", "malleus_neck", "incus_long_process", "incus_contact",
-            "incus_short_process", "incudostapedial_joint", "stapes_head")  # fmt: skip
+OSSICLE_U_MM = 0.2
+"""How well the middle of a process is read across it (our choice)."""
 FOOTPLATE = (
     "footplate_centre",
     "footplate_anterior",
@@ -52,10 +53,11 @@ FOOTPLATE = (
 
 @dataclass(frozen=True, slots=True)
 class Proposals:
-    """Suggestions, and what could not be suggested."""
+    """Suggestions, what could not be suggested, and which ossicles the image shows."""
 
     suggestions: tuple[Suggestion, ...]
     not_proposed: tuple[NotProposed, ...]
+    ossicles: tuple[OssicleFinding, ...] = ()
 
 
 @dataclass(slots=True)
@@ -122,8 +124,10 @@ def propose(
     _surfaces(block, levels, second, canal, seen)
     seen |= _drum(block, landmarks, canal, fitness, seen, part_of(progress, 0.7, 0.95))
     final = lay_mean_ear(_with(landmarks, seen), side)
+    ossicles = find_ossicles(volume, final, fitness=fitness)
     progress("suggestions: ready", 1.0)
-    return _listed(landmarks, final, seen, volume)
+    suggestions, missing = _listed(landmarks, final, seen, volume, ossicles)
+    return Proposals(suggestions, missing, ossicles)
 
 
 def _near(ear: LaidEar) -> list[int]:
@@ -244,7 +248,24 @@ def _take(ear: LaidEar, key: tuple[str, int], snap: Snap, seen: Found) -> None:
         seen[key] = _Place(*fused(expected, covariance, snap), snap.why)
 
 
-def _listed(landmarks: LandmarkSet, ear: LaidEar, seen: Found, volume: Volume) -> Proposals:
+def _ossicle(name: str, ear: LaidEar, ossicles: tuple[OssicleFinding, ...]) -> _Place | str:
+    """Where a landmark of an ossicle is, or why it is not proposed."""
+    item, sight = next((item, s) for item in ossicles for s in item.sights if s.part.name == MOVES_WITH[name])
+    if not sight.seen or item.state == "not seen":
+        return f"{item.id}: {item.state}; {sight.words}"
+    expected, covariance = ear.point_lps(name), ear.covariance(name)
+    way = sight.part.end_lps - sight.part.start_lps
+    if not way.any():
+        return _Place(expected, covariance, sight.words)
+    way = way / np.linalg.norm(way)
+    across = OSSICLE_U_MM**2 * (np.eye(3) - np.outer(way, way)) + 9.0 * np.outer(way, way)
+    snap = Snap(expected + sight.shift_lps, across, sight.moved_mm, True, sight.words)
+    return _Place(*fused(expected, covariance, snap), sight.words)
+
+
+def _listed(
+    landmarks: LandmarkSet, ear: LaidEar, seen: Found, volume: Volume, ossicles: tuple[OssicleFinding, ...]
+) -> tuple[tuple[Suggestion, ...], tuple[NotProposed, ...]]:
     suggestions: list[Suggestion] = []
     missing: list[NotProposed] = []
     for name in (*landmark_terms(), "facial_nerve"):
@@ -254,9 +275,12 @@ def _listed(landmarks: LandmarkSet, ear: LaidEar, seen: Found, volume: Volume) -
         if name in NEVER or not rows:
             missing.append(NotProposed(name, NEVER.get(name, "no place for it in the mean ear")))
             continue
-        if name in OSSICLES:
-            missing.append(NotProposed(name, "ossicles are looked for by themselves: see what is there first"))
-            continue
+        if name in MOVES_WITH:
+            place = _ossicle(name, ear, ossicles)
+            if isinstance(place, str):
+                missing.append(NotProposed(name, place))
+                continue
+            seen = {**seen, (name, 0): place}
         expected = {key: _Place(ear.points_lps[r], ear.covariances[r]) for r in rows for key in [ear.ear.places[r]]}
         places = [seen.get(key, place) for key, place in expected.items()]
         points = np.array([place.point for place in places])
@@ -268,7 +292,7 @@ def _listed(landmarks: LandmarkSet, ear: LaidEar, seen: Found, volume: Volume) -
             missing.append(NotProposed(name, f"its place is not sure enough (u {max(u):.1f} mm)"))
         else:
             suggestions.append(_suggestion(name, points, u, shown))
-    return Proposals(tuple(suggestions), tuple(missing))
+    return tuple(suggestions), tuple(missing)
 
 
 def _suggestion(name: str, points: Floats, u: list[float], shown: list[str]) -> Suggestion:

@@ -1,0 +1,1 @@
+"""Which ossicles are there and which are not, with the evidence; never a word about mobility."""
