@@ -270,7 +270,8 @@ def scan_path(opened: PracticeSet, task_id: str, *, progress: Progress = no_prog
     task = opened.task(task_id)
     if not task.recipe_ear:
         place = opened.folder / task.scan
-        if not place.exists():
+        inside = opened.folder.resolve() in place.resolve().parents
+        if not inside or not place.exists():
             raise SetError(f"the scan of task '{task_id}' is not there", expected=f"'{task.scan}' in the set")
         return place
     place = opened.folder / SCANS / task_id
