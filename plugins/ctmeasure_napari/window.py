@@ -12,12 +12,13 @@ from ctmeasure.case.model import Case, check_scan_belongs
 from ctmeasure.volume.volume import Volume
 
 from . import adapter, frame, start
-from .bars import BottomBar, SideStrip, Soon, TopBar
+from .bars import BottomBar, Soon, TopBar
 from .keeper import Keeper
 from .map_view import WallPanel
 from .menus import Menus
 from .panel import QuestionsPanel
 from .solid_view import SolidView
+from .strip import SideStrip
 from .texts import title_words
 from .workbench import Workbench
 from .worker import Compute, Recompute
