@@ -21,6 +21,10 @@ from ctmeasure.progress import Progress, no_progress
 
 SAME_PLANE = "canal_level"
 """The plane in which every point is shown, beside the one that would have shown it."""
+PICTURE_KEY = (
+    "on the pictures: 1 is the reference, in the ellipse that holds 95 % of experts in that plane; 2 is your point, "
+    "drawn along the normal when it lies off the plane"
+)
 
 
 def check_folder(out: Path) -> None:
@@ -68,7 +72,7 @@ def write_feedback(
         When the folder cannot be written.
     """
     check_folder(out)
-    lines = [*feedback_lines(handed), *_five_answers_twice(handed), *CAUTIONS]
+    lines = [*feedback_lines(handed), PICTURE_KEY, *_five_answers_twice(handed), *CAUTIONS]
     _write(out, "feedback.txt", ("\n".join(lines) + "\n").encode())
     return ("feedback.txt", *_pictures(handed, answer, opened, out, progress))
 
