@@ -40,6 +40,7 @@ NEVER = {
     "spine_of_henle": "lies too far out to follow from these clicks",
     "drum_contact": "a choice of the surgeon",
 }  # fmt: skip
+STAPES = "stapes head"
 OSSICLE_U_MM = 0.2
 """How well the middle of a process is read across it (our choice)."""
 FOOTPLATE = (
@@ -251,6 +252,8 @@ def _take(ear: LaidEar, key: tuple[str, int], snap: Snap, seen: Found) -> None:
 def _ossicle(name: str, ear: LaidEar, ossicles: tuple[OssicleFinding, ...]) -> _Place | str:
     """Where a landmark of an ossicle is, or why it is not proposed."""
     item, sight = next((item, s) for item in ossicles for s in item.sights if s.part.name == MOVES_WITH[name])
+    if name == "incudostapedial_joint" and not any(s.seen for i in ossicles for s in i.sights if s.part.name == STAPES):
+        return "no stapes head is seen for the incus to join"
     if not sight.seen or item.state == "not seen":
         return f"{item.id}: {item.state}; {sight.words}"
     expected, covariance = ear.point_lps(name), ear.covariance(name)
