@@ -101,3 +101,16 @@ def test_share_of_way_is_zero_at_the_apex_and_one_at_the_rim():
     np.testing.assert_allclose(share_of_way(rim, apex, (4.2, 4.6)), 1.0, atol=1e-9)
     half_way = apex + 0.5 * (rim - apex)
     np.testing.assert_allclose(share_of_way(half_way, apex, (4.2, 4.6)), 0.5, atol=1e-9)
+
+
+def test_uncalibrated_grey_values():
+    from dataclasses import replace
+
+    from ctmeasure.volume.volume import Volume
+
+    scene = phantoms.drum()
+    values = np.round(0.8 * scene.volume.values.astype(np.float64) + 900.0).astype(np.int16)
+    volume = Volume(scene.volume.geometry, values, replace(scene.volume.source, intensity_unit="grey"))
+    drum = find_drum(volume, scene.rim_lps, canal=scene.canal, click_lps=CLICK, fitness=scene.fitness)
+    assert drum.medial_mm == pytest.approx(-1.6, abs=0.15)
+    assert "soft-tissue level assumed" in drum.flags
