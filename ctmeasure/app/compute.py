@@ -168,6 +168,8 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
         refined=refined.records,
         shafts=lengths.shafts,
         staged=lengths.staged,
+        what_ifs=drilled.what_ifs if drilled else (),
+        wall_sectors=drilled.wall_sectors if drilled else (),
         options=options,
         ossicles=ossicles,
     )

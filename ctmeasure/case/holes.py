@@ -69,8 +69,8 @@ def pair_holes(case: Case, pair: HolePair) -> tuple[PlannedHole, PlannedHole]:
 
     Notes
     -----
-    Bone with an interval, far side and bur travel come from the site at that place where it was assessed as one, else
-    far side and travel come from the map's cell; a cell keeps no interval of its bone.
+    Bone with an interval, far side and bur travel come from the site at that place where it was assessed as one; else
+    the bone comes from the pair, far side and travel from the map's cell.
     """
     return _hole(case, pair, 0), _hole(case, pair, 1)
 
@@ -81,7 +81,7 @@ def _hole(case: Case, pair: HolePair, at: int) -> PlannedHole:
     site = min(sites, key=lambda s: math.dist(s.entry_lps, entry), default=None)
     if site is not None and math.dist(site.entry_lps, entry) > SAME_PLACE_MM:
         site = None
-    bone, far_side, drill = (None, NOT_KEPT, None)
+    bone, far_side, drill = (pair.bones[at], NOT_KEPT, None)
     if site is not None:
         bone, far_side, drill = site.wall.to_first_gap, site.wall.far_side, site.drill_depth_mm
     else:

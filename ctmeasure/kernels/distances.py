@@ -84,9 +84,13 @@ def _triangles(p, q, triangles, balls, distance, nearest, foot):  # type: ignore
         dx, dy, dz = q[i, 0] - px, q[i, 1] - py, q[i, 2] - pz
         best, where = np.inf, 0
         out, scratch = np.empty(3), np.empty(3)
+        reach, within = np.empty(triangles.shape[0]), np.inf
         for k in range(triangles.shape[0]):
-            reach, _ = point_segment(balls[k, 0], balls[k, 1], balls[k, 2], px, py, pz, dx, dy, dz)
-            if reach - balls[k, 3] >= best:
+            reach[k], _ = point_segment(balls[k, 0], balls[k, 1], balls[k, 2], px, py, pz, dx, dy, dz)
+            within = min(within, reach[k] + balls[k, 3])
+        for k in range(triangles.shape[0]):
+            # Some triangle lies within `within`, so one whose ball begins beyond it is not the nearest.
+            if reach[k] - balls[k, 3] > min(best, within):
                 continue
             d = segment_triangle(px, py, pz, dx, dy, dz, triangles[k], out, scratch)
             if d < best:

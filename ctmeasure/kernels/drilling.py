@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numba import njit
 
-from ctmeasure.kernels.primitives import point_segment, segment_cone, segment_triangle
+from ctmeasure.kernels.primitives import point_segment, segment_cone, segment_segment, segment_triangle
 
 HAND_COLUMNS = 7
 """Standard normals per draw: placement along the wall (2), along the normal, skid, tilt (2), exit."""
@@ -82,6 +82,50 @@ def _candidates(elements, cones, p, q, within, reach, kept, near):  # type: igno
 
 
 @njit(cache=True, nogil=True)
+def _planes(elements, cones, which, p, q):  # type: ignore[no-untyped-def]
+    """For each element a plane with the whole element behind it and, if they are apart, the path before it.
+
+    Rows hold a unit normal n and the element's largest n . x. Whatever the path becomes, the element is at least as far
+    as the nearer of its two ends lies before that plane, since both are convex.
+    """
+    dx, dy, dz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
+    planes, out, foot, triangle = np.empty((which.size, 4)), np.empty(3), np.empty(3), np.empty((3, 3))
+    for n in range(which.size):
+        e = which[n]
+        if cones:
+            _, s, t = segment_segment(
+                p[0], p[1], p[2], dx, dy, dz, elements[e, 0], elements[e, 1], elements[e, 2],
+                elements[e, 3] - elements[e, 0], elements[e, 4] - elements[e, 1], elements[e, 5] - elements[e, 2],
+            )  # fmt: skip
+            for c in range(3):
+                out[c] = elements[e, c] + t * (elements[e, 3 + c] - elements[e, c])
+        else:
+            _element_distance(elements, e, cones, p, dx, dy, dz, triangle, out, foot)
+            _, s = point_segment(out[0], out[1], out[2], p[0], p[1], p[2], dx, dy, dz)
+        nx, ny, nz = p[0] + s * dx - out[0], p[1] + s * dy - out[1], p[2] + s * dz - out[2]
+        length = math.sqrt(nx * nx + ny * ny + nz * nz)
+        if length < 1e-9:
+            planes[n, 0], planes[n, 1], planes[n, 2], planes[n, 3] = 0.0, 0.0, 0.0, np.inf
+            continue
+        nx, ny, nz = nx / length, ny / length, nz / length
+        far = -np.inf
+        for corner in range(2 if cones else 3):
+            at = 3 * corner
+            reach = nx * elements[e, at] + ny * elements[e, at + 1] + nz * elements[e, at + 2]
+            far = max(far, reach + elements[e, 6 + corner] if cones else reach)
+        planes[n, 0], planes[n, 1], planes[n, 2], planes[n, 3] = nx, ny, nz, far
+    return planes
+
+
+@njit(cache=True, nogil=True)
+def _before(planes, n, p, q):  # type: ignore[no-untyped-def]
+    """How far the nearer end of a path lies before a plane."""
+    near = planes[n, 0] * p[0] + planes[n, 1] * p[1] + planes[n, 2] * p[2]
+    far = planes[n, 0] * q[0] + planes[n, 1] * q[1] + planes[n, 2] * q[2]
+    return min(near, far) - planes[n, 3]
+
+
+@njit(cache=True, nogil=True)
 def drawn_gaps(  # type: ignore[no-untyped-def]
     vectors, depth, sd, hand, shift, widening, scale, bur, limit, enough, elements, cones, gaps, start, stop,
 ):  # fmt: skip
@@ -114,11 +158,13 @@ def drawn_gaps(  # type: ignore[no-untyped-def]
     Notes
     -----
     Moving both ends of a path by at most h changes its distance to anything by at most h. So elements are sorted once
-    by their distance from the planned path, and a draw looks only at those that may still win.
+    by their distance from the planned path, and a draw looks only at those that may still win; of these, one whose
+    separating plane keeps the drawn path far enough away is not measured either. Nothing that is left out can be
+    nearer than what is given, so the gaps are those of the full search.
     """
     draws = hand.shape[0]
     kept, near, moved = np.empty(elements.shape[0], np.int64), np.empty(elements.shape[0]), np.empty(draws)
-    p0, q0, p, q = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
+    p0, q0, ps, qs = np.empty(3), np.empty(3), np.empty((draws, 3)), np.empty((draws, 3))
     out, foot, triangle = np.empty(3), np.empty(3), np.empty((3, 3))
     nothing = np.zeros(HAND_COLUMNS)
     for i in range(start // draws, (stop + draws - 1) // draws):
@@ -126,35 +172,34 @@ def drawn_gaps(  # type: ignore[no-untyped-def]
         _drawn(vectors[i], depth[i], sd[i], nothing, p0, q0)
         within, reach = -np.inf, 0.0
         for b in range(first, last):
+            p, q = ps[b], qs[b]
             _drawn(vectors[i], depth[i], sd[i], hand[b], p, q)
             from_p, from_q = 0.0, 0.0
             for c in range(3):
-                from_p += (p[c] - shift[b, c] - p0[c]) ** 2
-                from_q += (q[c] - shift[b, c] - q0[c]) ** 2
+                p[c] -= shift[b, c]
+                q[c] -= shift[b, c]
+                from_p += (p[c] - p0[c]) ** 2
+                from_q += (q[c] - q0[c]) ** 2
             moved[b] = math.sqrt(max(from_p, from_q))
             reach = max(reach, moved[b])
             # Distance from the path to the undisturbed surface that corresponds to the limit.
             within = max(within, (limit[i] + bur + widening[b]) / scale[b])
         which, distance = _candidates(elements, cones, p0, q0, within, reach, kept, near)
+        planes = _planes(elements, cones, which, p0, q0)
         for b in range(first, last):
             best = (limit[i] + bur + widening[b]) / scale[b]
             stop_at = (enough[i] + bur + widening[b]) / scale[b]
             found = False
-            if which.size > 0 and distance[0] - moved[b] < best:
-                _drawn(vectors[i], depth[i], sd[i], hand[b], p, q)
-                for c in range(3):
-                    p[c] -= shift[b, c]
-                    q[c] -= shift[b, c]
-                dx, dy, dz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
-                for n in range(which.size):
-                    if distance[n] - moved[b] >= best or best < stop_at:
-                        break
-                    e = which[n]
-                    if _ball_distance(elements, e, p, dx, dy, dz) - elements[e, 12] >= best:
-                        continue
-                    d = _element_distance(elements, e, cones, p, dx, dy, dz, triangle, out, foot)
-                    if d < best:
-                        best, found = d, True
+            p, q = ps[b], qs[b]
+            dx, dy, dz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
+            for n in range(which.size):
+                if distance[n] - moved[b] >= best or best < stop_at:
+                    break
+                if _before(planes, n, p, q) >= best:
+                    continue
+                d = _element_distance(elements, which[n], cones, p, dx, dy, dz, triangle, out, foot)
+                if d < best:
+                    best, found = d, True
             gaps[i, b] = best * scale[b] - bur - widening[b] if found else limit[i]
 
 

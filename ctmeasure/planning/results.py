@@ -81,8 +81,28 @@ class Clearance:
 
 
 @dataclass(frozen=True, slots=True)
+class Change:
+    """What halving one doubt of a clearance would do: standard uncertainty, P(under the margin), verdict; and how."""
+
+    structure: str
+    doubt: str
+    doubt_u_mm: float
+    u_mm: float
+    u_halved_mm: float
+    p_below_margin: float
+    p_halved: float
+    verdict: Verdict
+    verdict_halved: Verdict
+    action: str
+
+
+@dataclass(frozen=True, slots=True)
 class SiteResult:
-    """One candidate hole: where it is, what it goes through, what it comes near."""
+    """One candidate hole: where it is, what it goes through, what it comes near.
+
+    ``in_sight``: whether the bur there is seen along a straight line from outside; ``freedom``: share of the drill
+    directions within the refused angle that the instrument reaches; ``changes``: what would change the answer.
+    """
 
     id: str
     entry_lps: PointLps
@@ -99,6 +119,9 @@ class SiteResult:
     clearances: tuple[Clearance, ...]
     overall: Clearance
     flags: tuple[str, ...] = ()
+    in_sight: bool | None = None
+    freedom: float | None = None
+    changes: tuple[Change, ...] = ()
 
     @property
     def verdict(self) -> Verdict:
@@ -128,6 +151,47 @@ class ZoneCell:
     p_below_margin: float | None
     verdict: Verdict
     flags: tuple[str, ...] = ()
+    in_sight: bool | None = None
+    freedom: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class WallSector:
+    """State of the canal wall in one sector: shown by the scan, entered, and the one that counts (the entry).
+
+    ``bone_share`` is the share of places near the rim with a bone edge, ``rim_soft_share`` that of the rim zone where
+    the edge lies under soft tissue; None where nothing was scanned.
+    """
+
+    clock: str
+    start_deg: float
+    end_deg: float
+    shown: str
+    bone_share: float | None
+    entered: str
+    state: str
+    rim_soft_share: float | None
+    differs: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class HandlePosition:
+    """Where a handle on two holes would lie: top midway between the entries, the planned tip, and what follows from it.
+
+    ``axis_to_footplate_deg`` is the angle of the handle's axis to the plane of the footplate, ``off_centre_mm`` how far
+    the tip lies off the plane midway between the holes; ``total_mm`` and ``total_tilt_deg`` are distance and tilt (to
+    the footplate's normal) of a later total prosthesis from tip to footplate. None where a landmark is missing.
+    """
+
+    top_lps: PointLps
+    tip_lps: PointLps
+    length_mm: float
+    off_centre_mm: float
+    to_promontory_mm: float | None
+    axis_to_footplate_deg: float | None
+    total_mm: float | None
+    total_tilt_deg: float | None
+    flags: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +199,9 @@ class HolePair:
     """Two holes that go together, with the reason for their rank.
 
     ``clearance`` is the least gap of both holes to any structure with its interval; ``clearance_mm`` its value.
+    ``bones`` are bone to the first gap with interval, hole by hole; ``arm_reaches_mm`` from the handle's top to each
+    hole and through it; ``first_in`` which hole takes its arm first, with ``first_in_reason``; ``on_front`` whether no
+    other listed pair is at least as good in risk, clearance, thickness and handle position and better in one.
     """
 
     rank: int
@@ -156,6 +223,13 @@ class HolePair:
     verdict: Verdict
     reason: str
     clearance: Estimate | None = None
+    bones: tuple[Estimate | None, Estimate | None] = (None, None)
+    parallelism_deg: float | None = None
+    arm_reaches_mm: tuple[float, float] | None = None
+    first_in: int | None = None
+    first_in_reason: str = ""
+    on_front: bool = False
+    handle: HandlePosition | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,6 +429,8 @@ class PlanResult:
     options: OptionsFound = OptionsFound()
     refined: tuple[RefinedRecord, ...] = ()
     ossicles: tuple[OssicleRecord, ...] = ()
+    what_ifs: tuple[str, ...] = ()
+    wall_sectors: tuple[WallSector, ...] = ()
 
     def measurement(self, measurand_id: str, qualifier: str = "") -> Measurement | None:
         """The first measurement of that id (and qualifier, when one is given)."""

@@ -87,6 +87,12 @@ class Settings:
     approach: str = _setting("transcanal", unit="word", words="approach: transcanal, endaural or retroauricular")
     speculum_inner_diameter_mm: float = _setting(5.0, unit="mm", words="speculum inner diameter", low=2, high=12)
     speculum_length_mm: float = _setting(35.0, unit="mm", words="speculum length", low=5, high=80)
+    speculum_lean_deg: float = _setting(
+        10.0, unit="deg", words="how far the soft canal lets a speculum lean off the bony canal's axis", high=30
+    )
+    canalplasty_mm: float = _setting(
+        0.0, unit="mm", words="what-if: overhang of the canal drilled away before the holes, at most", high=4
+    )
     instrument_bend_deg: float = _setting(60.0, unit="deg", words="bend of the angled tip", high=120)
     instrument_tip_length_mm: float = _setting(5.0, unit="mm", words="length of the angled tip", low=1, high=15)
     instrument_shaft_diameter_mm: float = _setting(1.6, unit="mm", words="shaft diameter", low=0.3, high=5)
@@ -120,6 +126,12 @@ class Settings:
     cost_too_short: float = _setting(0.0, unit="1", words="cost of a mm too short (0: off)", high=100)
     cartilage_under_drum_mm: float = _setting(0.5, unit="mm", words="cartilage under a drum", low=0.0, high=2)
     cartilage_u_mm: float = _setting(0.1, unit="mm", words="standard uncertainty of the cartilage", high=1)
+    arm_reach_mm: float = _setting(
+        6.0, unit="mm", words="longest arm of the handle: from its top to the hole and through the bone", high=20
+    )
+    dehiscence_bulge_mm: float = _setting(
+        0.3, unit="mm", words="bulge allowed for a facial nerve entered as dehiscent or seen bare", high=2
+    )
     seat_u_mm: float = _setting(0.05, unit="mm", words="standard uncertainty of how the implant seats", high=1)
     piston_protrusion_mm: float = _setting(
         0.4, unit="mm", words="piston protrusion past the inner face of the footplate", high=1.0

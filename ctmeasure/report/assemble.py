@@ -15,6 +15,7 @@ from ctmeasure.planning.results import VERDICT_WORDS, LengthRow
 from ctmeasure.report.content import AnswerView, Content
 from ctmeasure.report.figures import canal_view, lengths, small, unrolled
 from ctmeasure.report.figures.canvas import Image
+from ctmeasure.report.figures.map_layers import far_sides
 from ctmeasure.report.figures.slices import WIDTH_MM as SLICE_WIDTH_MM
 from ctmeasure.report.figures.slices import side_words
 from ctmeasure.report.figures.wall import WallScene
@@ -205,6 +206,30 @@ def _maps(case: Case, scene: WallScene | None) -> tuple[Image, ...]:
             f"{side}, clearance of the bur to the nearest marked structure on the unrolled wall, with contours in mm.",
             "Clearance of the swept bur to the riskiest marked structure; dark is close. Structures that were not "
             "marked are not in it.",
+            unrolled.WIDTH_MM,
+        ),
+        Image(
+            "map-probability.svg",
+            unrolled.unrolled_map(scene, layer="probability"),
+            f"{side}, probability that a hole leaves less than the margin to the riskiest structure, with contours.",
+            "Of the riskiest marked structure alone; dark is likely. Small ones are upper bounds. Structures that were "
+            "not marked are not in it.",
+            unrolled.WIDTH_MM,
+        ),
+        Image(
+            "map-access.svg",
+            unrolled.unrolled_map(scene, layer="access"),
+            f"{side}, angle of the best reachable drill direction to the wall's normal, with contours in degrees.",
+            "Small angles are square to the wall. A backward stroke: this instrument cannot reach the place.",
+            unrolled.WIDTH_MM,
+        ),
+        Image(
+            "map-behind.svg",
+            unrolled.unrolled_map(scene, layer="far side"),
+            f"{side}, what lies behind each place of the wall along its drill direction: "
+            + ", ".join(f"{letter} {name}" for name, letter in far_sides(scene).items())
+            + ".",
+            "Read from the scan and the marked structures along the drill direction; letters name the spaces.",
             unrolled.WIDTH_MM,
         ),
     )

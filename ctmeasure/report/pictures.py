@@ -13,6 +13,7 @@ from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.planes import standard_planes
 from ctmeasure.anatomy.structures import Ball, Patch, Tube
 from ctmeasure.anatomy.vocabulary import landmark_term, landmark_terms, structure_term
+from ctmeasure.case.holes import pair_holes
 from ctmeasure.case.model import Case, Picture
 from ctmeasure.errors import CtmeasureError
 from ctmeasure.geometry.vectors import unit
@@ -26,7 +27,7 @@ from ctmeasure.report.scene import site_letters
 from ctmeasure.volume.reformat import PlaneSpec, direction_letters, reformat
 from ctmeasure.volume.volume import Volume
 
-PICTURE_STYLE = 2
+PICTURE_STYLE = 3
 """Raised when pictures are drawn differently, so that stored ones of the old look count as stale."""
 HASH_LETTERS = 12
 KEY_PLANES = (
@@ -98,8 +99,9 @@ def _holes(case: Case) -> tuple[HoleMark, ...]:
     pair = first_pair(result)
     if pair is not None:
         ends = ((pair.entry_1_lps, pair.direction_1_lps), (pair.entry_2_lps, pair.direction_2_lps))
-        for letter, (entry, direction), bone in zip("ab", ends, pair.thicknesses_mm, strict=True):
-            found.append(HoleMark(f"hole {pair.rank}{letter}", np.array(entry), unit(direction), bone, radius))
+        for letter, (entry, direction), hole in zip("ab", ends, pair_holes(case, pair), strict=True):
+            travel = hole.bone_mm if hole.drill_mm is None else hole.drill_mm
+            found.append(HoleMark(f"hole {pair.rank}{letter}", np.array(entry), unit(direction), travel, radius))
     for site in result.sites:
         travel = site.drill_depth_mm if site.drill_depth_mm is not None else 0.0
         found.append(

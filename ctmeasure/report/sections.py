@@ -14,6 +14,7 @@ from ctmeasure.planning.results import VERDICT_WORDS, HolePair, Measurement, Pla
 from ctmeasure.planning.settings import setting_rows
 from ctmeasure.report.content import Column, Table
 from ctmeasure.report.hearing_tables import hearing_tables
+from ctmeasure.report.hole_tables import hole_tables
 from ctmeasure.report.length_tables import length_tables
 from ctmeasure.report.numbers import fixed, flag_words, interval, probability, unit_words
 from ctmeasure.report.option_tables import option_tables
@@ -49,7 +50,8 @@ def tables(case: Case, fingerprint: str) -> tuple[Table, ...]:
     computed: tuple[Table, ...] = ()
     if result:
         lengths = (*option_tables(case, result), *length_tables(result))
-        computed = (_measurements(result), *_sites(result), _pairs(case, result), *lengths)
+        holes = hole_tables(case, result)
+        computed = (_measurements(result), *_sites(result), _pairs(case, result), *holes, *lengths)
     return (
         _gaps(case),
         *computed,

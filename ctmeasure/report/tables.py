@@ -27,16 +27,18 @@ SITES = (
     "id,x_mm,y_mm,z_mm,dx,dy,dz,moved_mm,wall_angle_deg,clock_hour,rim_distance_mm,angle_to_normal_deg,"
     "thickness_mm,thickness_u,thickness_low_95,thickness_high_95,thickness_state,to_exit_mm,far_side,drill_depth_mm,"
     "structure,clearance_mm,clearance_u,clearance_low_95,clearance_high_95,p_contact,p_below_margin,reachable,"
-    "verdict,flags"
+    "verdict,flags,in_sight,freedom"
 )
 ZONE = (
     "wall_angle_deg,clock_hour,rim_distance_mm,depth_mm,x_mm,y_mm,z_mm,dx,dy,dz,angle_to_normal_deg,thickness_mm,"
-    "to_exit_mm,far_side,reachable,nearest_structure,clearance_mm,p_contact,p_below_margin,verdict"
+    "to_exit_mm,far_side,reachable,nearest_structure,clearance_mm,p_contact,p_below_margin,verdict,in_sight,freedom"
 )
 PAIRS = (
     "rank,hole_1_x_mm,hole_1_y_mm,hole_1_z_mm,hole_1_dx,hole_1_dy,hole_1_dz,"
     "hole_2_x_mm,hole_2_y_mm,hole_2_z_mm,hole_2_dx,hole_2_dy,hole_2_dz,span_mm,bridge_entry_mm,bridge_exit_mm,"
-    "clearance_mm,p_any,handle_tip_x_mm,handle_tip_y_mm,handle_tip_z_mm,verdict,reason,flags"
+    "clearance_mm,p_any,handle_tip_x_mm,handle_tip_y_mm,handle_tip_z_mm,verdict,reason,flags,"
+    "hole_1_bone_mm,hole_1_bone_low_95,hole_1_bone_high_95,hole_2_bone_mm,hole_2_bone_low_95,hole_2_bone_high_95,"
+    "parallelism_deg,arm_1_mm,arm_2_mm,first_in,on_front,handle_length_mm,off_centre_mm,total_mm,total_tilt_deg"
 )
 LENGTHS = (
     "reconstruction,geometry,lateral_contact,medial_contact,needed_mm,u_mm,low_95,high_95,size_mm,p_short,p_fits,"
@@ -143,6 +145,8 @@ def _site_row(site: SiteResult, row: Clearance) -> tuple[Any, ...]:
         site.reachable,
         row.verdict,
         flags_cell(flags),
+        site.in_sight,
+        site.freedom,
     )
 
 
@@ -169,6 +173,8 @@ def _zone_row(item: ZoneCell) -> tuple[Any, ...]:
         item.p_contact,
         item.p_below_margin,
         item.verdict,
+        item.in_sight,
+        item.freedom,
     )
 
 
@@ -215,8 +221,18 @@ def _pair_row(item: HolePair) -> tuple[Any, ...]:
         *(item.handle_tip_lps or NO_VECTOR),
         item.verdict,
         item.reason,
-        flags_cell(flags),
+        flags_cell((*flags, *(item.handle.flags if item.handle else ()))),
+        *(value for bone in item.bones for value in _central(bone)),
+        item.parallelism_deg,
+        *(item.arm_reaches_mm or (None, None)),
+        item.first_in,
+        item.on_front,
+        *((h.length_mm, h.off_centre_mm, h.total_mm, h.total_tilt_deg) if (h := item.handle) else NO_ESTIMATE),
     )
+
+
+def _central(estimate: Estimate | None) -> tuple[float | None, ...]:
+    return (None, None, None) if estimate is None else (estimate.value, estimate.low_95, estimate.high_95)
 
 
 def lengths_csv(lengths: Iterable[LengthRow]) -> str:

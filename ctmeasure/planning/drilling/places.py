@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ctmeasure.imaging.wall_path import PRESENT, WallPaths, measure_wall_paths
 from ctmeasure.planning.drilling.bores import Bores, make_bores
-from ctmeasure.planning.drilling.directions import BLOCKED, UNKNOWN, Access, best_directions, check_directions
+from ctmeasure.planning.drilling.directions import BLOCKED, UNKNOWN, Access, best_directions, check_directions, in_sight
 from ctmeasure.planning.drilling.envelope import drill_depth_mm
 from ctmeasure.planning.drilling.far_side import name_far_sides
 from ctmeasure.planning.drilling.scene import Scene
@@ -40,6 +40,9 @@ class Places:
     drill_depth_mm: Floats
     ends: NDArray[np.bool_]
     bores: Bores
+    shaft_lps: Floats
+    freedom: Floats
+    in_sight: NDArray[np.int8]
 
     def __len__(self) -> int:
         return len(self.entry_lps)
@@ -81,10 +84,10 @@ def measure_places(
     settings = scene.settings
     access: Access
     if direction_lps is None:
-        access = best_directions(scene.wall, entry_lps, normal_lps=normal_lps, settings=settings)
+        access = best_directions(scene.lumen, entry_lps, normal_lps=normal_lps, settings=settings)
     else:
         access = check_directions(
-            scene.wall, entry_lps, direction_lps=direction_lps, normal_lps=normal_lps, settings=settings
+            scene.lumen, entry_lps, direction_lps=direction_lps, normal_lps=normal_lps, settings=settings
         )
     direction, psi = access.direction_lps, access.angle_to_normal_deg
     spread = scene.wall.surface.spread
@@ -123,7 +126,8 @@ def measure_places(
     )  # fmt: skip
     return Places(
         entry_lps, normal_lps, wall_angle_deg, rim_distance_mm, depth_mm, direction, psi, reachable, short, paths,
-        state, far, depth, ends, bores,
+        state, far, depth, ends, bores, access.shaft_lps, access.freedom,
+        in_sight(scene.lumen, entry_lps, normal_lps=normal_lps, settings=settings),
     )  # fmt: skip
 
 

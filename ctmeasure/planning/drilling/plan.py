@@ -14,12 +14,15 @@ from ctmeasure.anatomy.frames import CanalFrame, RimCurve
 from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.sectors import sectors
 from ctmeasure.anatomy.structures import Structure
+from ctmeasure.planning.drilling.heat import HEAT_FLAG, HEAT_GAP_MM, heat_words
 from ctmeasure.planning.drilling.pairs import HandleTip, rank_pairs
 from ctmeasure.planning.drilling.scene import Scene, build_scene
 from ctmeasure.planning.drilling.sites import COARSE_RIM_FLAG, NOT_MARKED, DrillSite, assess_sites
 from ctmeasure.planning.drilling.structures import RADIUS_FLAG
-from ctmeasure.planning.drilling.zone import map_zone
-from ctmeasure.planning.results import CanalWallMap, HolePair, SiteResult, ZoneCell
+from ctmeasure.planning.drilling.wall_state import wall_sectors, wall_words
+from ctmeasure.planning.drilling.what_if import canalplasty_words
+from ctmeasure.planning.drilling.zone import Zone, map_zone
+from ctmeasure.planning.results import CanalWallMap, HolePair, SiteResult, WallSector, ZoneCell
 from ctmeasure.planning.settings import Settings
 from ctmeasure.progress import Progress, no_progress, part_of
 from ctmeasure.volume.volume import Volume
@@ -28,6 +31,7 @@ if TYPE_CHECKING:
     from ctmeasure.volume.quality import ScanFitness
 
 
+SAME_CELL_MM = 1e-6
 Array = TypeVar("Array", bound="np.ndarray[Any, Any]")
 
 
@@ -64,6 +68,8 @@ class DrillOutput:
     wall_map: CanalWallMap
     warnings: tuple[str, ...]
     not_assessed: tuple[str, ...]
+    what_ifs: tuple[str, ...] = ()
+    wall_sectors: tuple[WallSector, ...] = ()
 
 
 def plan_drilling(given: DrillInput, *, progress: Progress = no_progress) -> DrillOutput:
@@ -100,9 +106,23 @@ def plan_drilling(given: DrillInput, *, progress: Progress = no_progress) -> Dri
     progress("pairs of holes", 0.92)
     pairs, reason = rank_pairs(scene, zone, handle_tip=given.handle_tip)
     progress("drilling done", 1.0)
+    heat = any(HEAT_FLAG in site.flags for site in sites) or _hot(zone, pairs)
+    states = wall_sectors(scene, zone)
     return DrillOutput(
-        sites, zone.cells, pairs, reason, wall_map_of(scene), _warnings(scene), _not_assessed(scene, zone.cells)
-    )
+        sites, zone.cells, pairs, reason, wall_map_of(scene),
+        (*_warnings(scene), *wall_words(states), *((heat_words(),) if heat else ())),
+        _not_assessed(scene, zone.cells), canalplasty_words(scene, zone), states,
+    )  # fmt: skip
+
+
+def _hot(zone: Zone, pairs: tuple[HolePair, ...]) -> bool:
+    """Whether the first pair listed comes near the facial canal."""
+    nerve = next((risk for risk in zone.risks if risk.obstacle.id == "facial_nerve"), None)
+    if nerve is None or not pairs or zone.places is None:
+        return False
+    entries = np.array([pairs[0].entry_1_lps, pairs[0].entry_2_lps])
+    away = np.linalg.norm(zone.places.entry_lps[:, None] - entries[None], axis=2).min(axis=1)
+    return bool((nerve.central_mm[away < SAME_CELL_MM] < HEAT_GAP_MM).any())
 
 
 def wall_map_of(scene: Scene) -> CanalWallMap:

@@ -30,6 +30,11 @@ PATHS_AT_ONCE = 300
 """Bores drawn together: keeps the drawn paths of one block under 20 MB."""
 GAPS_WORTH_A_THREAD = 500
 """Drawn clearances worth handing to another thread."""
+TAIL = 0.025
+"""Tail of the Clopper-Pearson 95 % interval, which decides at the last look at the draws."""
+EARLY_TAILS = 0.005
+"""Shared by all earlier looks: stopping as soon as the 95 % interval allows would take a place just over the accepted
+risk for clear in 5 to 8 % instead of 2.5 % (computed for 20,000 and 200,000 draws)."""
 SETTLED_BELOW = 0.1
 """A bound under this share of the accepted risk settles a structure "by a wide margin", without draws."""
 
@@ -223,8 +228,8 @@ def doubling(maximum: int) -> tuple[int, ...]:
     return (*steps, last)
 
 
-def decided(events: Ints, draws: int, risk: Floats) -> NDArray[np.bool_]:
-    """Whether the Clopper-Pearson 95 % interval of events / draws excludes the accepted risk; shape of `events`.
+def decided(events: Ints, draws: int, risk: Floats, *, tail: float = TAIL) -> NDArray[np.bool_]:
+    """Whether the Clopper-Pearson interval of events / draws excludes the accepted risk; shape of `events`.
 
     Parameters
     ----------
@@ -234,6 +239,8 @@ def decided(events: Ints, draws: int, risk: Floats) -> NDArray[np.bool_]:
         Number of draws.
     risk
         Accepted risk, broadcast against `events`.
+    tail
+        Probability left out at either end of the interval.
 
     Returns
     -------
@@ -246,20 +253,22 @@ def decided(events: Ints, draws: int, risk: Floats) -> NDArray[np.bool_]:
 
     Notes
     -----
-    Looked at after every doubling, so the interval is used a few times, not once; the counts decide far from the risk
-    in nearly every place, and the last look alone would not change a verdict that is not at the risk itself.
+    The draws are looked at after every doubling. An early look therefore uses a wider interval: all early looks share
+    `EARLY_TAILS`, so that a place just over the accepted risk is taken for clear in at most 3 % (union bound).
     """
-    low, high = clopper_pearson_arrays(events, draws)
+    low, high = clopper_pearson_arrays(events, draws, tail=tail)
     return (high <= risk) | (low > risk)
 
 
-def clopper_pearson_arrays(events: Ints, draws: int | Ints) -> tuple[Floats, Floats]:
-    """Clopper-Pearson 95 % interval for many counts at once.
+def clopper_pearson_arrays(events: Ints, draws: int | Ints, *, tail: float = TAIL) -> tuple[Floats, Floats]:
+    """Clopper-Pearson interval for many counts at once, 95 % unless another tail is given.
 
     Parameters
     ----------
     events, draws
         Counts and numbers of draws, broadcast.
+    tail
+        Probability left out at either end.
 
     Returns
     -------
@@ -285,8 +294,8 @@ def clopper_pearson_arrays(events: Ints, draws: int | Ints) -> tuple[Floats, Flo
 
     k, n = np.broadcast_arrays(np.asarray(events, dtype=np.float64), np.asarray(draws, dtype=np.float64))
     with np.errstate(invalid="ignore"):
-        low = np.where(k > 0, betaincinv(np.maximum(k, 1e-9), n - k + 1.0, 0.025), 0.0)
-        high = np.where(k < n, betaincinv(k + 1.0, np.maximum(n - k, 1e-9), 0.975), 1.0)
+        low = np.where(k > 0, betaincinv(np.maximum(k, 1e-9), n - k + 1.0, tail), 0.0)
+        high = np.where(k < n, betaincinv(k + 1.0, np.maximum(n - k, 1e-9), 1.0 - tail), 1.0)
     return low, high
 
 
@@ -345,8 +354,8 @@ def count_until_decided(
         count_below(gaps, limits[settled_rows], tally)
         counts[settled_rows], draws[settled_rows] = tally, FEW_DRAWS
     active = np.flatnonzero(~few)
-    done = 0
-    for target in doubling(maximum):
+    done, looks = 0, doubling(maximum)
+    for target in looks:
         if len(active) == 0:
             break
         for first in range(0, len(active), PATHS_AT_ONCE):
@@ -365,6 +374,7 @@ def count_until_decided(
             counts[rows] += tally
         done = target
         draws[active] = done * BLOCK
-        settled = decided(counts[active], done * BLOCK, np.asarray(risk)).all(axis=1)
+        tail = TAIL if target == looks[-1] else EARLY_TAILS / (len(looks) - 1)
+        settled = decided(counts[active], done * BLOCK, np.asarray(risk), tail=tail).all(axis=1)
         active = active[~settled]
     return Counts(counts[:, 0], counts[:, 1], draws)

@@ -139,42 +139,92 @@ def _one_risk(
 ) -> StructureRisk:
     n = len(places)
     risk = scene.settings.accepted_risk(obstacle.risk_key)
-    p_contact, p_below, upper = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
-    rule_contact = np.full(n, np.nan)
-    draws = np.zeros(n, np.int64)
+    found = _Numbers.unknown(n)
     edge = np.zeros(n, np.bool_)
     rows = np.flatnonzero(places.ends)
     if len(rows):
         edge[rows] = obstacle.at_edge(places.bores.entry[rows], places.bores.ends[rows])
     if len(rows) and obstacle.measured:
-        bores = places.bores.take(rows)
-        bur = scene.settings.bur_radius_mm
-        shared = {"obstacle": obstacle, "doubts": scene.doubts, "central_mm": central[rows], "bur_radius_mm": bur}
-        below = displacement_bound(central[rows] - margin[rows], bores, **shared)  # type: ignore[arg-type]
-        contact = displacement_bound(central[rows], bores, **shared)  # type: ignore[arg-type]
-        settled = below <= SETTLED_BELOW * risk
-        undrawn = rows[~settled & spared[rows]]
-        rule_contact[undrawn], upper[undrawn] = 0.0, 1.0
-        done = rows[settled]
-        p_contact[done], p_below[done], upper[done] = contact[settled], below[settled], below[settled]
-        rule_contact[done] = contact[settled]
-        left = rows[~settled & ~spared[rows]]
-        counted = count_until_decided(
-            places.bores.take(left), obstacle, margins_mm=margin[left], risk=risk, doubts=scene.doubts,
-            settings=scene.settings, maximum=maximum, few=few[left],
-        )  # fmt: skip
-        if len(left):
-            p_contact[left], p_below[left] = counted.contact / counted.draws, counted.below / counted.draws
-            low, high = clopper_pearson_arrays(counted.contact, counted.draws)
-            upper[left] = clopper_pearson_arrays(counted.below, counted.draws)[1]
-            # A few draws do not estimate a small probability: only a lower limit above the risk counts as contact, and
-            # no event at all is shown as the upper limit, not as zero.
-            rule_contact[left] = np.where(few[left], low, p_contact[left])
-            p_contact[left] = np.where(few[left] & (counted.contact == 0), high, p_contact[left])
-            p_below[left] = np.where(few[left] & (counted.below == 0), upper[left], p_below[left])
-            draws[left] = counted.draws
-    verdicts = tuple(_verdict(obstacle, central[i], margin[i], rule_contact[i], upper[i], risk) for i in range(n))
-    return StructureRisk(obstacle, central, margin, risk, p_contact, p_below, upper, draws, edge, verdicts)
+        left = _bound(found, scene, places, obstacle, rows, central, margin, risk)
+        undrawn = left[spared[left]]
+        found.rule_contact[undrawn], found.upper[undrawn] = 0.0, 1.0
+        _draw(found, scene, places, obstacle, left[~spared[left]], margin, few, risk, maximum)
+    verdicts = tuple(
+        _verdict(obstacle, central[i], margin[i], found.rule_contact[i], found.upper[i], risk) for i in range(n)
+    )
+    return StructureRisk(
+        obstacle, central, margin, risk, found.p_contact, found.p_below, found.upper, found.draws, edge, verdicts
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Numbers:
+    """Probabilities of one structure at n places while they are found; ``rule_contact`` is what the rule looks at."""
+
+    p_contact: Floats
+    p_below: Floats
+    upper: Floats
+    rule_contact: Floats
+    draws: NDArray[np.int64]
+
+    @classmethod
+    def unknown(cls, n: int) -> _Numbers:
+        p_contact, p_below, upper, rule = (np.full(n, np.nan) for _ in range(4))
+        return cls(p_contact, p_below, upper, rule, np.zeros(n, np.int64))
+
+
+def _bound(
+    found: _Numbers,
+    scene: Scene,
+    places: Places,
+    obstacle: Obstacle,
+    rows: NDArray[np.intp],
+    central: Floats,
+    margin: Floats,
+    risk: float,
+) -> NDArray[np.intp]:
+    """Fill in the places that a proven bound settles by a wide margin; the others are given back."""
+    shared = {
+        "obstacle": obstacle, "doubts": scene.doubts, "central_mm": central[rows],
+        "bur_radius_mm": scene.settings.bur_radius_mm,
+    }  # fmt: skip
+    bores = places.bores.take(rows)
+    below = displacement_bound(central[rows] - margin[rows], bores, **shared)  # type: ignore[arg-type]
+    contact = displacement_bound(central[rows], bores, **shared)  # type: ignore[arg-type]
+    settled = below <= SETTLED_BELOW * risk
+    done = rows[settled]
+    found.p_contact[done], found.p_below[done] = contact[settled], below[settled]
+    found.upper[done], found.rule_contact[done] = below[settled], contact[settled]
+    return rows[~settled]
+
+
+def _draw(
+    found: _Numbers,
+    scene: Scene,
+    places: Places,
+    obstacle: Obstacle,
+    rows: NDArray[np.intp],
+    margin: Floats,
+    few: Bools,
+    risk: float,
+    maximum: int,
+) -> None:
+    """Fill in the places that need draws."""
+    if len(rows) == 0:
+        return
+    counted = count_until_decided(
+        places.bores.take(rows), obstacle, margins_mm=margin[rows], risk=risk, doubts=scene.doubts,
+        settings=scene.settings, maximum=maximum, few=few[rows],
+    )  # fmt: skip
+    p_contact, p_below = counted.contact / counted.draws, counted.below / counted.draws
+    low, high = clopper_pearson_arrays(counted.contact, counted.draws)
+    upper = clopper_pearson_arrays(counted.below, counted.draws)[1]
+    # A few draws do not estimate a small probability: only a lower limit above the risk counts as contact, and no event
+    # at all is shown as the upper limit, not as zero.
+    found.rule_contact[rows] = np.where(few[rows], low, p_contact)
+    found.p_contact[rows] = np.where(few[rows] & (counted.contact == 0), high, p_contact)
+    found.p_below[rows] = np.where(few[rows] & (counted.below == 0), upper, p_below)
+    found.upper[rows], found.draws[rows] = upper, counted.draws
 
 
 def _verdict(obstacle: Obstacle, central: float, margin: float, p_contact: float, upper: float, risk: float) -> Verdict:

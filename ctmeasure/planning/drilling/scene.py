@@ -14,6 +14,7 @@ from ctmeasure.anatomy.landmarks import LandmarkSet, PointLps
 from ctmeasure.anatomy.sectors import sector_of
 from ctmeasure.anatomy.structures import Structure
 from ctmeasure.imaging.canal_wall import CanalWall, find_canal_wall
+from ctmeasure.planning.drilling.lumen import Lumen, lumen_of
 from ctmeasure.planning.drilling.probability import Doubts, SharedDraws
 from ctmeasure.planning.drilling.structures import Obstacle, obstacles
 from ctmeasure.planning.settings import Settings
@@ -70,6 +71,7 @@ class Scene:
     doubts: Doubts
     seed: int
     barred: tuple[str, ...]
+    lumen: Lumen
 
     def wall_findings(self, wall_angle_deg: float) -> tuple[WallState, ...]:
         """What was entered about the wall at an angle."""
@@ -147,8 +149,8 @@ def build_scene(
     doubts = Doubts(SharedDraws(seed), canal, settings.scanner_scale_u, registration_u_mm)
     return Scene(
         volume, canal, rim, wall, landmarks, tuple(structures),
-        obstacles(structures, landmarks=landmarks, settings=settings), facts, settings, doubts, seed,
-        _barred(volume, facts, settings),
+        obstacles(structures, landmarks=landmarks, settings=settings, facts=facts), facts, settings, doubts, seed,
+        _barred(volume, facts, settings), lumen_of(wall, removed_mm=settings.canalplasty_mm),
     )  # fmt: skip
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ctmeasure.anatomy.facts import CaseFacts
 from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
 from ctmeasure.anatomy.vocabulary import structure_term
@@ -27,6 +28,7 @@ EDGE_FLAG = "beyond the marked patch"
 END_FLAG = "nearest at the end of what is marked"
 ASSUMED_RADIUS_FLAG = "lumen radius assumed"
 UNCONFIRMED_FLAG = "not confirmed"
+BULGE_FLAG = "bulge of a bare nerve allowed for"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,7 +109,9 @@ class Obstacle:
         return near
 
 
-def obstacles(structures: Iterable[Structure], *, landmarks: LandmarkSet, settings: Settings) -> tuple[Obstacle, ...]:
+def obstacles(
+    structures: Iterable[Structure], *, landmarks: LandmarkSet, settings: Settings, facts: CaseFacts | None = None
+) -> tuple[Obstacle, ...]:
     """Every marked structure, and the lateral semicircular canal from its landmark ring when it is not among them.
 
     Parameters
@@ -118,6 +122,8 @@ def obstacles(structures: Iterable[Structure], *, landmarks: LandmarkSet, settin
         Landmarks of the ear.
     settings
         Uncertainties of surfaces that have none of their own.
+    facts
+        A facial nerve entered as dehiscent or seen bare is given a bulge, all along: nobody entered where it is bare.
 
     Returns
     -------
@@ -128,7 +134,12 @@ def obstacles(structures: Iterable[Structure], *, landmarks: LandmarkSet, settin
     GeometryError
         When a patch's points lie on one line.
     """
-    found = [_obstacle(item, settings) for item in structures if item.is_marked]
+    bare = facts is not None and (facts.finding("facial_dehiscence") == "present" or facts.nerve_seen_bare == "yes")
+    found = []
+    for item in structures:
+        if item.is_marked:
+            made = _obstacle(item, settings)
+            found.append(_bulging(made, settings.dehiscence_bulge_mm) if bare and item.id == "facial_nerve" else made)
     ring = "lateral_semicircular_canal"
     if landmarks.placed(ring) and all(item.id != ring for item in found):
         found.append(_ring_obstacle(landmarks[ring].points_lps, settings))
@@ -156,6 +167,15 @@ def _obstacle(item: Structure, settings: Settings) -> Obstacle:
         return _tube_obstacle(item.id, item.points_lps, radii, u, confirmed, RADIUS_FLAG, measured=False)
     flags = () if confirmed else (UNCONFIRMED_FLAG,)
     return _tube_obstacle(item.id, item.points_lps, item.radii, u, confirmed, *flags)
+
+
+def _bulging(nerve: Obstacle, bulge_mm: float) -> Obstacle:
+    """A nerve without its bony wall may stand out of the canal by this much; one without radius stays as it is."""
+    if nerve.tube_lps is None or nerve.radii_mm is None or not nerve.measured or bulge_mm <= 0.0:
+        return nerve
+    radii = nerve.radii_mm + bulge_mm
+    elements = tube_elements(nerve.tube_lps, radii)
+    return replace(nerve, radii_mm=radii, elements=elements, flags=(*nerve.flags, BULGE_FLAG))
 
 
 def _tube_obstacle(

@@ -10,15 +10,16 @@ from numpy.typing import NDArray
 from ctmeasure.anatomy.clock import clock_hour
 from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.imaging.wall_path import STATES
+from ctmeasure.planning.drilling.clearances import NO_END_FLAG
 from ctmeasure.planning.drilling.directions import BLOCKED, UNKNOWN
 from ctmeasure.planning.drilling.far_words import names_any
 from ctmeasure.planning.drilling.places import SHORT_TIP_FLAG, Places, measure_places
 from ctmeasure.planning.drilling.risk import StructureRisk, missing_by_place, structure_risks
 from ctmeasure.planning.drilling.scene import TAKEN_DOWN_FLAG, Scene
+from ctmeasure.planning.drilling.shaft import HIDDEN_FLAG, SHAFT_FLAG, shaft_contacts
 from ctmeasure.planning.drilling.sites import (
     ACCESS_UNKNOWN_FLAG,
     BRIDGED_FLAG,
-    NO_END_FLAG,
     NOT_MARKED,
     UNREACHABLE_FLAG,
 )
@@ -92,9 +93,10 @@ def map_zone(scene: Scene, *, progress: Progress = no_progress) -> Zone:
         scene, places, missing=lacking, maximum=min(ZONE_DRAWS, scene.settings.draws_maximum),
         progress=part_of(progress, 0.35, 0.95),
     )  # fmt: skip
+    touched = shaft_contacts(scene, places)
     riskiest = np.argmax([r.badness() for r in risks], axis=0) if risks else np.zeros(len(rows), np.intp)
     found = {
-        int(row): _cell(scene, places, risks, n, int(riskiest[n]), missing[n], str(status[row]))
+        int(row): _cell(scene, places, risks, n, int(riskiest[n]), missing[n], touched[n], str(status[row]))
         for n, row in enumerate(rows)
     }
     cells = tuple(
@@ -118,6 +120,7 @@ def _cell(
     n: int,
     riskiest: int,
     missing: tuple[str, ...],
+    touched: tuple[str, ...],
     status: str,
 ) -> ZoneCell:
     settings, angle = scene.settings, float(places.wall_angle_deg[n])
@@ -136,16 +139,17 @@ def _cell(
         (TAKEN_DOWN_FLAG, scene.taken_down(angle)),
         (BRIDGED_FLAG, status == "gap"),
         ("under soft tissue", status == "soft tissue"),
+        (HIDDEN_FLAG, places.in_sight[n] == 0),
     ):
         if applies:
             flags.append(word)
-    flags += [*places.paths.flags(n), *finding]
+    flags += [*places.paths.flags(n), *finding, *(SHAFT_FLAG + words for words in touched)]
     verdict = place_verdict(
         tuple(r.verdicts[n] for r in risks if r.counts(n)), missing=bool(missing), end_known=ends,
         far_side=str(places.far_side[n]), steep=psi > settings.angle_caution_deg,
         refused=psi > settings.angle_refused_deg,
         barred=bool(scene.barred) or scene.taken_down(angle),
-        limited=bool(finding) or status == "gap" or bool(places.paths.ambiguous[n]),
+        limited=bool(finding) or status == "gap" or bool(places.paths.ambiguous[n]) or bool(touched),
     )  # fmt: skip
     risk = risks[riskiest] if risks and ends else None
     if risk is not None:
@@ -170,6 +174,8 @@ def _cell(
         _given(float(risk.p_below[n])) if risk else None,
         verdict,
         tuple(dict.fromkeys(flags)),
+        {0: False, 1: True}.get(int(places.in_sight[n])),
+        _given(float(places.freedom[n])),
     )
 
 

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -26,28 +25,24 @@ from ctmeasure.report.figures.canvas import (
     strokes,
 )
 from ctmeasure.report.figures.looks import OUT_OF_REACH, STROKE_SHARE, VERDICT_LOOKS, patch_style
+from ctmeasure.report.figures.map_layers import (
+    LAYER_TITLES,
+    VALUE_LAYERS,
+    Layer,
+    draw_far_legend,
+    draw_scale,
+    far_colours,
+    far_sides,
+    shades,
+    write_letters,
+)
 from ctmeasure.report.figures.outlines import merged_outlines
 from ctmeasure.report.figures.slices import side_words
 from ctmeasure.report.figures.wall import Floats, WallScene, dial, split_runs
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
-Layer = Literal["verdict", "thickness", "clearance"]
-LAYER_TITLES: dict[Layer, str] = {
-    "verdict": "canal wall unrolled: verdict",
-    "thickness": "canal wall unrolled: bone up to the first gap, mm",
-    "clearance": "canal wall unrolled: clearance to the nearest marked structure, mm",
-}
-THICKNESS_LEVELS_MM = (0.0, 0.7, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
-CLEARANCE_LEVELS_MM = (-2.0, 0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
-CONTOURS_MM: dict[Layer, tuple[float, ...]] = {
-    "verdict": (),
-    "thickness": (0.7, 1.5, 3.0),
-    "clearance": (0.0, 1.0, 3.0),
-}
-"""Few, labelled lines: every step of the scale would fill the map with numbers."""
 WIDTH_MM = 180.0
 SEAM_PT = 0.3
 """Areas of a shade are drawn this much wider, or a hair of paper would show between neighbours."""
@@ -69,7 +64,7 @@ def unrolled_map(
     scene
         The wall with its cells, holes, shadows and landmarks.
     layer
-        Verdict, thickness or clearance.
+        Verdict, thickness, clearance, probability, access or far side.
     width_mm
         Print width.
     legend
@@ -81,7 +76,8 @@ def unrolled_map(
         An SVG file; equal input gives equal bytes.
     """
     looks_mm = 20.0 if scene.out_of_reach else 14.0
-    legend_mm = (looks_mm if layer == "verdict" else 9.0) if legend else 0.0
+    scale_mm = 18.0 if layer == "far side" else 9.0
+    legend_mm = (looks_mm if layer == "verdict" else scale_mm) if legend else 0.0
     left, right, bottom, top = 15.0, 3.0, 17.0 + legend_mm, 7.5
     map_height = 62.0 if layer == "verdict" else 50.0
     with drawing(width_mm, bottom + map_height + top) as figure:
@@ -90,8 +86,12 @@ def unrolled_map(
         if layer == "verdict":
             _verdicts(axes, scene)
             _reach_strokes(axes, scene)
+        elif layer == "far side":
+            _far_sides(axes, scene)
         else:
             _values(axes, scene, layer)
+            if layer == "access":
+                _reach_strokes(axes, scene)
         placer = LabelPlacer(axes)
         _hole_band(axes, scene, layer)
         _rim(axes, scene, placer)
@@ -113,8 +113,10 @@ def unrolled_map(
             draw_legend(
                 Paper(figure, left), width_mm - left - right, legend_mm - 1.0, columns=2, struck=len(scene.out_of_reach)
             )
+        elif legend_mm and layer == "far side":
+            draw_far_legend(figure, width_mm - left - right, left, scene)
         elif legend_mm:
-            _scale(figure, width_mm - left - right, left, layer)
+            draw_scale(figure, width_mm - left - right, left, VALUE_LAYERS[layer])
         return image_bytes(figure, "svg")
 
 
@@ -213,14 +215,15 @@ def _blank_stretches(scene: WallScene) -> list[tuple[float, float]]:
 
 
 def _values(axes: Axes, scene: WallScene, layer: Layer) -> None:
-    table = scene.table("thickness_mm" if layer == "thickness" else "clearance_mm")
-    colours, norm = _shades(layer)
+    shown = VALUE_LAYERS[layer]
+    table = scene.table(shown.value)
+    colours, norm = shades(shown)
     known = np.isfinite(table)
-    shades = np.where(known, norm(np.where(known, table, 0.0)), -1)
-    for shade in np.unique(shades[known]):
+    steps = np.where(known, norm(np.where(known, table, 0.0)), -1)
+    for shade in np.unique(steps[known]):
         colour = colours(int(shade))
         style = {"facecolor": colour, "edgecolor": colour, "linewidth": SEAM_PT}
-        filled(axes, _areas(shades == shade, scene), **style, zorder=1.0)
+        filled(axes, _areas(steps == shade, scene), **style, zorder=1.0)
     _hatched(axes, scene, ~known & scene.mask(scene.cells))
     if known.sum() >= 4 and min(table.shape) >= 2:
         columns = Columns.of(scene)
@@ -228,7 +231,7 @@ def _values(axes: Axes, scene: WallScene, layer: Layer) -> None:
             columns.middles,
             scene.rims_mm,
             np.ma.masked_invalid(table[:, columns.order]),
-            levels=CONTOURS_MM[layer],
+            levels=shown.contours,
             colors=INK,
             linewidths=0.8,
             zorder=2.0,
@@ -238,33 +241,16 @@ def _values(axes: Axes, scene: WallScene, layer: Layer) -> None:
             text.set_zorder(3.0)
 
 
-def _shades(layer: Layer) -> tuple[Any, Any]:
-    """Colours from dark to light and the steps they stand for."""
-    import matplotlib as mpl
-    from matplotlib.colors import BoundaryNorm
-
-    levels = THICKNESS_LEVELS_MM if layer == "thickness" else CLEARANCE_LEVELS_MM
-    colours = mpl.colormaps["cividis" if layer == "thickness" else "bone"].resampled(len(levels) + 1)
-    return colours, BoundaryNorm(levels, colours.N, extend="both")
-
-
-def _scale(figure: Figure, width_mm: float, left: float, layer: Layer) -> None:
-    """The steps of the map as swatches with their bounds in mm."""
-    from matplotlib.patches import Rectangle
-
-    colours, norm = _shades(layer)
-    bounds = [float(b) for b in norm.boundaries]
-    middles = [0.5 * (a + b) for a, b in pairwise(bounds)]
-    words = [f"{a:g} to {b:g}" for a, b in pairwise(bounds)] + [f"over {bounds[-1]:g}"]
-    steps = list(zip([*middles, bounds[-1] + 1.0], words, strict=True))
-    if layer == "clearance":
-        steps = [(bounds[0] + 1.0, "below 0"), *steps[1:]]
-    paper = Paper(figure, left)
-    step_mm = width_mm / len(steps)
-    for at, (value, text) in enumerate(steps):
-        look: dict[str, Any] = {"facecolor": colours(norm(value)), "edgecolor": SOFT_INK, "linewidth": 0.5}
-        paper.add_artist(Rectangle(((at + 0.02) * step_mm, 4.6), 0.96 * step_mm, 3.6, **look))
-        paper.text((at + 0.5) * step_mm, 3.8, text, ha="center", va="top", fontsize=FONT_PT)
+def _far_sides(axes: Axes, scene: WallScene) -> None:
+    """What lies behind: a shade and a letter for each space, so that no shade is told apart by eye alone."""
+    names = far_sides(scene)
+    for name, colour in zip(names, far_colours(len(names)), strict=True):
+        cells = [cell for cell in scene.cells if cell.far_side == name and cell.entry_lps is not None]
+        style = {"facecolor": colour, "edgecolor": colour, "linewidth": SEAM_PT}
+        filled(axes, _areas(scene.mask(cells), scene), **style, zorder=1.0)
+    bare = [cell for cell in scene.cells if cell.entry_lps is None or not cell.far_side]
+    _hatched(axes, scene, scene.mask(bare))
+    write_letters(axes, scene)
 
 
 def _hatched(axes: Axes, scene: WallScene, empty: npt.NDArray[np.bool_]) -> None:

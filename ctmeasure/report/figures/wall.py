@@ -15,6 +15,8 @@ from ctmeasure.anatomy.vocabulary import Side
 from ctmeasure.planning.results import Verdict, ZoneCell
 
 Floats = npt.NDArray[np.float64]
+CellValue = Literal["thickness_mm", "clearance_mm", "p_below_margin", "angle_to_normal_deg"]
+"""Values of a cell that a map can show."""
 
 SHADOW_STEP_MM = 0.3
 """Tubes are projected at points this far apart."""
@@ -108,12 +110,12 @@ class WallScene:
             found[self._place(cell, first)] = True
         return found
 
-    def table(self, value: Literal["thickness_mm", "clearance_mm"]) -> Floats:
+    def table(self, value: CellValue) -> Floats:
         """One value of every cell on the grid, shape (m, n), NaN where there is none."""
         first = float(self.wall_angles_deg[0])
         found = np.full((len(self.rims_mm), len(self.wall_angles_deg)), np.nan)
         for cell in self.cells:
-            number = cell.thickness_mm if value == "thickness_mm" else cell.clearance_mm
+            number = getattr(cell, value)
             if number is not None:
                 found[self._place(cell, first)] = number
         return found

@@ -8,6 +8,7 @@ from PIL import Image as Raster
 from ctmeasure.report.figures.canal_view import down_the_canal, seen
 from ctmeasure.report.figures.lengths import length_chart, likely_rows
 from ctmeasure.report.figures.looks import VERDICT_LOOKS, patch_style
+from ctmeasure.report.figures.map_layers import LAYER_TITLES, far_sides
 from ctmeasure.report.figures.marks import (
     HoleMark,
     Mark,
@@ -39,7 +40,7 @@ def scene(case):
 @pytest.fixture(scope="module")
 def layers(scene):
     """Every layer of the map, drawn once."""
-    return {layer: unrolled_map(scene, layer=layer) for layer in ("verdict", "thickness", "clearance")}
+    return {layer: unrolled_map(scene, layer=layer) for layer in LAYER_TITLES}
 
 
 def test_the_dial_puts_posterior_left_in_a_right_ear_and_right_in_a_left_ear():
@@ -158,9 +159,16 @@ def test_every_verdict_has_its_own_pattern_and_not_assessed_no_colour():
 
 
 def test_every_layer_differs_and_a_change_of_verdict_shows(scene, layers):
-    assert len(set(layers.values())) == 3
+    assert len(set(layers.values())) == 6
     changed = tuple(replace(c, verdict="not assessed") for c in scene.cells)
     assert unrolled_map(replace(scene, cells=changed)) != layers["verdict"]
+
+
+def test_every_space_behind_the_wall_has_its_own_letter(scene):
+    names = far_sides(scene)
+    behind = {cell.far_side for cell in scene.cells if cell.entry_lps is not None and cell.far_side}
+    assert set(names) == behind
+    assert len(set(names.values())) == len(names)
 
 
 def test_a_map_of_nothing_but_unassessed_cells_can_be_drawn(scene):

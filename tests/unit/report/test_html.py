@@ -59,7 +59,7 @@ def test_nothing_is_fetched_from_outside(html, page):
 
 def test_every_picture_has_words_and_tables_have_scoped_headers(page):
     pictures = [a for t, a in page.tags if t == "img"]
-    assert len(pictures) == 5 + 4 + 8 + 1
+    assert len(pictures) == 5 + 7 + 8 + 1
     assert all(len(a["alt"]) > 20 for a in pictures)
     headers = [a for t, a in page.tags if t == "th"]
     assert headers

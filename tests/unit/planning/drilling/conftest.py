@@ -71,7 +71,9 @@ def make_scene(drill_input, scene):
             scene,
             landmarks=given.landmarks,
             structures=given.structures,
-            obstacles=obstacles(given.structures, landmarks=given.landmarks, settings=given.settings),
+            obstacles=obstacles(
+                given.structures, landmarks=given.landmarks, settings=given.settings, facts=given.facts
+            ),
             facts=given.facts,
             settings=given.settings,
             barred=_barred(given.volume, given.facts, given.settings),

@@ -203,7 +203,10 @@ def test_threads_do_not_change_a_number(ear, monkeypatch):
 
 
 def test_doubling_stops_when_the_interval_excludes_the_risk(ear):
-    """Zero events need 4000 draws for 1 in 1000 (3688 for the two-sided interval); half the draws settle at once."""
+    """Zero events need 8000 draws for 1 in 1000 at an early look (3688 for the 95 % interval, used at the last).
+
+    (1 - 0.001)^n = 0.005 / 8 at n = 7374.
+    """
     settings = Settings()
     obstacle = obstacle_of(long_tube((1.0, 0.0, 2.0), (0.0, 1.0, 0.0), 0.6, 0.15), settings)
     bores = bores_at(ear, [(0.0, 0.0, 0.9), (0.0, 0.0, -2.0)], settings=settings, length=3.5)
@@ -213,7 +216,7 @@ def test_doubling_stops_when_the_interval_excludes_the_risk(ear):
     )  # fmt: skip
     assert counts.draws[0] == 1000
     assert counts.below[1] == 0
-    assert counts.draws[1] == 4000
+    assert counts.draws[1] == 8000
     assert doubling(200_000)[-1] * BLOCK == 200_000
 
 
