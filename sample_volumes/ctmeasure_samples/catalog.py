@@ -345,7 +345,7 @@ def write_case_tables(case: SampleCase, truths: dict[Side, EarTruth], folder: Pa
     """
     from ctmeasure_samples.tables import truth_dict, write_json, write_landmarks, write_tables
 
-    write_tables(truths[case.side], folder, operations=case.operations)
+    write_tables(truths[case.side], folder, operations=case.operations, grid=case_grid(case))
     (folder / "truth").mkdir(exist_ok=True)
     (folder / "truth.json").replace(folder / "truth" / f"truth_{case.side}.json")
     for side, truth in truths.items():

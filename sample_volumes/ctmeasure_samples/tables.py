@@ -13,6 +13,7 @@ import numpy as np
 from ctmeasure_samples import implants
 from ctmeasure_samples.landmarks import TruePoint
 from ctmeasure_samples.parameters import EarParameters
+from ctmeasure_samples.scanner import Grid
 from ctmeasure_samples.truth import EarTruth
 
 # What the demonstration marks; the carotid canal stays unmarked, so that one sector is "not assessed".
@@ -28,6 +29,8 @@ MARKED_STRUCTURES = (
     "old_prosthesis",
     "earlier_hole",
 )
+FEWEST_MARKS = {"tube": 2, "patch": 3, "ball": 1}
+"""With fewer points inside the scan a structure of that shape is not marked at all."""
 LANDMARK_COLUMNS = ("id", "index", "x_mm", "y_mm", "z_mm", "observer", "repeat", "status")
 STRUCTURE_COLUMNS = ("id", "index", "x_mm", "y_mm", "z_mm", "radius_mm", "shape", "confirmed_by", "u_mm", "status")
 SITE_COLUMNS = ("id", "x_mm", "y_mm", "z_mm", "dx", "dy", "dz")
@@ -152,8 +155,12 @@ def write_structures(
     confirmed_by: str = "reviewer-1",
     noise_mm: float = 0.0,
     seed: int = 0,
+    grid: Grid | None = None,
 ) -> None:
     """Write a structure table: tubes with radii, patches, the bulb; absent ones with their status.
+
+    With a grid only what lies inside the scan is marked, as a person would: the longest stretch of a tube and what is
+    there of a patch ("partial"), or "not_seen".
 
     Raises
     ------
@@ -168,11 +175,27 @@ def write_structures(
             rows.append([name, "0", "", "", "", "", s.shape, confirmed_by, "", "absent"])
             continue
         keep = _table_vertices(s.points) if s.shape == "tube" else np.arange(len(s.points))
-        for index, vertex in enumerate(keep):
-            point = s.points[vertex] + noise_mm * rng.standard_normal(3)
-            radius = "" if s.shape == "patch" else f"{s.radii[vertex]:.4f}"
-            rows.append([name, str(index), *_text(point), radius, s.shape, confirmed_by, "", s.status])
+        points = s.points[keep] + noise_mm * rng.standard_normal((len(keep), 3))
+        seen = np.arange(len(keep)) if grid is None else _inside(points, grid, in_order=s.shape == "tube")
+        if len(seen) < FEWEST_MARKS[s.shape]:
+            rows.append([name, "0", "", "", "", "", s.shape, confirmed_by, "", "not_seen"])
+            continue
+        status = s.status if len(seen) == len(keep) else "partial"
+        for index, vertex in enumerate(seen):
+            radius = "" if s.shape == "patch" else f"{s.radii[keep[vertex]]:.4f}"
+            rows.append([name, str(index), *_text(points[vertex]), radius, s.shape, confirmed_by, "", status])
     _write_csv(path, STRUCTURE_COLUMNS, rows)
+
+
+def _inside(points_lps: np.ndarray, grid: Grid, *, in_order: bool) -> np.ndarray:
+    """Which points lie in the scan; of points in order the longest run."""
+    index = grid.to_kji(points_lps)
+    there = np.all((index >= 0.0) & (index <= np.array(grid.shape_kji) - 1.0), axis=1)
+    found = np.flatnonzero(there)
+    if not in_order or not len(found):
+        return found
+    runs = np.split(found, np.flatnonzero(np.diff(found) > 1) + 1)
+    return max(runs, key=len)
 
 
 def _table_vertices(points: np.ndarray) -> np.ndarray:
@@ -266,6 +289,7 @@ def write_tables(
     operations: Sequence[str] = (),
     confirmed_by: str = "reviewer-1",
     seed: int = 0,
+    grid: Grid | None = None,
 ) -> None:
     """Write landmarks.csv, structures.csv, sites.csv, facts.toml and truth.json of one ear.
 
@@ -283,6 +307,8 @@ def write_tables(
         Pseudonym of who confirmed the structures ("" for nobody).
     seed
         Of the scatter.
+    grid
+        Of the scan: structures are marked only inside it. Without it everything is marked.
 
     Raises
     ------
@@ -291,7 +317,7 @@ def write_tables(
     """
     folder.mkdir(parents=True, exist_ok=True)
     write_landmarks(truth, folder / "landmarks.csv", noise_mm=noise_mm, seed=seed)
-    write_structures(truth, folder / "structures.csv", confirmed_by=confirmed_by)
+    write_structures(truth, folder / "structures.csv", confirmed_by=confirmed_by, grid=grid)
     write_sites(truth, folder / "sites.csv")
     (folder / "facts.toml").write_text(facts_text(truth, operations=operations), encoding="utf-8")
     write_json(truth_dict(truth), folder / "truth.json")

@@ -140,7 +140,7 @@ def _document(answer: Answer) -> AnswerDocument:
 
 def _truth(ear: PracticeEar) -> tuple[Answer, dict[str, Any]]:
     """What is true of a synthetic ear, through the same tables everybody uses."""
-    from ctmeasure_samples.catalog import case_truths
+    from ctmeasure_samples.catalog import case_grid, case_truths
     from ctmeasure_samples.tables import write_tables
 
     from ctmeasure.io.tables import read_landmarks, read_structures
@@ -149,7 +149,7 @@ def _truth(ear: PracticeEar) -> tuple[Answer, dict[str, Any]]:
     truth = case_truths(ear.case)[ear.case.side]
     with tempfile.TemporaryDirectory() as words:
         folder = Path(words)
-        write_tables(truth, folder)
+        write_tables(truth, folder, grid=case_grid(ear.case))
         answer = Answer(
             ear.case.side, read_landmarks(folder / "landmarks.csv"), read_structures(folder / "structures.csv")
         )
