@@ -15,7 +15,7 @@ from ctmeasure.planning.results import VERDICT_WORDS, LengthRow
 from ctmeasure.report.content import AnswerView, Content
 from ctmeasure.report.figures import canal_view, lengths, small, unrolled
 from ctmeasure.report.figures.canvas import Image
-from ctmeasure.report.figures.map_layers import far_sides
+from ctmeasure.report.figures.map_layers import doubt_behind, far_sides
 from ctmeasure.report.figures.slices import WIDTH_MM as SLICE_WIDTH_MM
 from ctmeasure.report.figures.slices import side_words
 from ctmeasure.report.figures.wall import WallScene
@@ -229,7 +229,8 @@ def _maps(case: Case, scene: WallScene | None) -> tuple[Image, ...]:
             f"{side}, what lies behind each place of the wall along its drill direction: "
             + ", ".join(f"{letter} {name}" for name, letter in far_sides(scene).items())
             + ".",
-            "Read from the scan and the marked structures along the drill direction; letters name the spaces.",
+            "Read from the scan and the marked structures along the drill direction; letters name the likeliest space. "
+            + doubt_behind(scene),
             unrolled.WIDTH_MM,
         ),
     )

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from itertools import pairwise
+from textwrap import fill
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from ctmeasure.planning.drilling.far_words import names_any, spaces_of
+from ctmeasure.planning.drilling.verdict import KEEP_OUT_FAR_SIDES
+from ctmeasure.planning.results import ZoneCell
 from ctmeasure.report.figures.canvas import FONT_PT, INK, SOFT_INK, Paper, halo
 from ctmeasure.report.figures.wall import CellValue, Floats, WallScene, dial
 
@@ -17,6 +22,10 @@ if TYPE_CHECKING:
 
 Layer = Literal["verdict", "thickness", "clearance", "probability", "access", "far side"]
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+NOT_NAMED = "not assessed"
+"""What stands in place of a space where none was told."""
+LETTER_MM = 1.75
+"""Width of a letter below a swatch, on the safe side."""
 SMALLEST_AREA = 4
 """Cells that an area behind the wall needs to get its letter: fewer have no room for it."""
 
@@ -43,11 +52,11 @@ VALUE_LAYERS: dict[Layer, ValueLayer] = {
         (-2.0, 0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0), (0.0, 1.0, 3.0), "bone", "below 0",
     ),
     "probability": ValueLayer(
-        "canal wall unrolled: probability of less than the margin, riskiest structure", "p_below_margin",
+        "canal wall unrolled: P(under the margin), riskiest structure", "p_below_margin",
         (0.0, 0.001, 0.01, 0.05, 0.2, 0.5, 1.0), (0.001, 0.05, 0.5), "bone_r",
     ),
     "access": ValueLayer(
-        "canal wall unrolled: angle of the best drill direction to the normal, degrees", "angle_to_normal_deg",
+        "canal wall unrolled: best drill direction to the normal, degrees", "angle_to_normal_deg",
         (0.0, 10.0, 20.0, 30.0, 45.0, 65.0), (30.0, 45.0, 65.0), "cividis_r",
     ),
 }  # fmt: skip
@@ -84,18 +93,31 @@ def draw_scale(figure: Figure, width_mm: float, left: float, layer: ValueLayer) 
 
 
 def far_sides(scene: WallScene) -> dict[str, str]:
-    """The spaces behind the wall of a map, each with its letter: most cells first.
+    """The likeliest spaces behind the wall of a map, each with its letter: most cells first.
 
     Raises
     ------
     Nothing.
     """
-    counts: dict[str, int] = {}
-    for cell in scene.cells:
-        if cell.far_side and cell.entry_lps is not None:
-            counts[cell.far_side] = counts.get(cell.far_side, 0) + 1
+    counts = Counter(likeliest_behind(cell) for cell in scene.cells)
+    del counts[""]
     order = sorted(counts, key=lambda name: (-counts[name], name))
     return dict(zip(order, LETTERS, strict=False))
+
+
+def likeliest_behind(cell: ZoneCell) -> str:
+    """The likeliest space behind a cell; empty where none was named."""
+    named = bool(cell.far_side) and cell.far_side != NOT_NAMED and cell.entry_lps is not None
+    return spaces_of(cell.far_side)[0] if named else ""
+
+
+def doubt_behind(scene: WallScene) -> str:
+    """In how many cells a joint, dura or vein is not the likeliest but remains possible; empty without any."""
+    count = sum(
+        likeliest_behind(cell) not in ("", *KEEP_OUT_FAR_SIDES) and names_any(cell.far_side, KEEP_OUT_FAR_SIDES)
+        for cell in scene.cells
+    )
+    return f"In {count} of {len(scene.cells)} cells a joint, dura or vein remains possible too." if count else ""
 
 
 def far_colours(count: int) -> list[Any]:
@@ -110,7 +132,7 @@ def write_letters(axes: Axes, scene: WallScene) -> None:
     from scipy.ndimage import label
 
     for name, letter in far_sides(scene).items():
-        mask = scene.mask(cell for cell in scene.cells if cell.far_side == name and cell.entry_lps is not None)
+        mask = scene.mask(cell for cell in scene.cells if likeliest_behind(cell) == name)
         areas, count = label(mask)
         for number in range(1, count + 1):
             rows, columns = np.nonzero(areas == number)
@@ -129,11 +151,14 @@ def draw_far_legend(figure: Figure, width_mm: float, left: float, scene: WallSce
     """The letters and their spaces."""
     names = far_sides(scene)
     colours = far_colours(len(names))
-    _swatches(figure, width_mm, left, [(c, f"{names[n]} {n}") for c, n in zip(colours, names, strict=True)])
+    steps = [(c, f"{names[n]} {n}") for c, n in zip(colours, names, strict=True)]
+    _swatches(figure, width_mm, left, steps, row_mm=15.0)
 
 
-def _swatches(figure: Figure, width_mm: float, left: float, steps: list[tuple[Any, str]]) -> None:
-    """Swatches in rows of at most nine, each with its words below."""
+def _swatches(
+    figure: Figure, width_mm: float, left: float, steps: list[tuple[Any, str]], *, row_mm: float = 9.0
+) -> None:
+    """Swatches in rows of at most nine, each with its words below, broken into lines where rows are high enough."""
     from matplotlib.patches import Rectangle
 
     paper = Paper(figure, left)
@@ -141,9 +166,11 @@ def _swatches(figure: Figure, width_mm: float, left: float, steps: list[tuple[An
         return
     columns = len(steps) if len(steps) <= 9 else -(-len(steps) // 2)
     step_mm = width_mm / columns
+    letters = max(int(step_mm / LETTER_MM), 1) if row_mm > 9.0 else 99
     for n, (colour, text) in enumerate(steps):
         row, at = divmod(n, columns)
-        up = 4.6 + (9.0 if len(steps) > columns and row == 0 else 0.0)
+        up = row_mm - 4.4 + (row_mm if len(steps) > columns and row == 0 else 0.0)
         look: dict[str, Any] = {"facecolor": colour, "edgecolor": SOFT_INK, "linewidth": 0.5}
         paper.add_artist(Rectangle(((at + 0.02) * step_mm, up), 0.96 * step_mm, 3.6, **look))
-        paper.text((at + 0.5) * step_mm, up - 0.8, text, ha="center", va="top", fontsize=FONT_PT)
+        words: dict[str, Any] = {"ha": "center", "va": "top", "fontsize": FONT_PT, "linespacing": 1.0}
+        paper.text((at + 0.5) * step_mm, up - 0.8, fill(text, letters), **words)

@@ -33,6 +33,7 @@ from ctmeasure.report.figures.map_layers import (
     draw_scale,
     far_colours,
     far_sides,
+    likeliest_behind,
     shades,
     write_letters,
 )
@@ -76,7 +77,7 @@ def unrolled_map(
         An SVG file; equal input gives equal bytes.
     """
     looks_mm = 20.0 if scene.out_of_reach else 14.0
-    scale_mm = 18.0 if layer == "far side" else 9.0
+    scale_mm = 30.0 if layer == "far side" else 9.0
     legend_mm = (looks_mm if layer == "verdict" else scale_mm) if legend else 0.0
     left, right, bottom, top = 15.0, 3.0, 17.0 + legend_mm, 7.5
     map_height = 62.0 if layer == "verdict" else 50.0
@@ -245,10 +246,10 @@ def _far_sides(axes: Axes, scene: WallScene) -> None:
     """What lies behind: a shade and a letter for each space, so that no shade is told apart by eye alone."""
     names = far_sides(scene)
     for name, colour in zip(names, far_colours(len(names)), strict=True):
-        cells = [cell for cell in scene.cells if cell.far_side == name and cell.entry_lps is not None]
+        cells = [cell for cell in scene.cells if likeliest_behind(cell) == name]
         style = {"facecolor": colour, "edgecolor": colour, "linewidth": SEAM_PT}
         filled(axes, _areas(scene.mask(cells), scene), **style, zorder=1.0)
-    bare = [cell for cell in scene.cells if cell.entry_lps is None or not cell.far_side]
+    bare = [cell for cell in scene.cells if not likeliest_behind(cell)]
     _hatched(axes, scene, scene.mask(bare))
     write_letters(axes, scene)
 
