@@ -6,7 +6,7 @@ import canal_phantoms as phantoms
 import drill_marks as marks
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
@@ -21,6 +21,8 @@ from ctmeasure.volume.geometry import Geometry
 from ctmeasure.volume.volume import Volume
 
 COARSE = Settings(map_angle_step_deg=15.0, map_rim_step_mm=2.0, draws_maximum=4000)
+SEARCHED, SEARCH_STEP_DEG = "above", 1.0
+"""The site whose direction is searched for, and how far a hair of room may tip that search."""
 SUPERIOR = ("lateral_semicircular_canal",)
 
 
@@ -102,6 +104,14 @@ def sites_of(ear):
     )
 
 
+def turned_deg(first_lps, second_lps, back) -> float:
+    """Angle between two drill directions, the second carried back; 0 where neither site has one."""
+    if first_lps is None or not np.any(first_lps):
+        return 0.0
+    cross = np.cross(first_lps, back[:3, :3] @ np.asarray(second_lps))
+    return float(np.degrees(np.arcsin(min(np.linalg.norm(cross), 1.0))))
+
+
 def assert_same(first: DrillOutput, second: DrillOutput, back: np.ndarray, *, clock_mirrored: bool) -> None:
     """Everything equal, points carried back by a 4x4."""
     assert len(first.zone) == len(second.zone)
@@ -127,6 +137,8 @@ def assert_same(first: DrillOutput, second: DrillOutput, back: np.ndarray, *, cl
         assert s.verdict == t.verdict
         assert s.flags == t.flags
         assert (s.reachable, s.wall.far_side, s.wall.state) == (t.reachable, t.wall.far_side, t.wall.state)
+        turn_deg = turned_deg(s.direction_lps, t.direction_lps, back)
+        assert turn_deg <= (SEARCH_STEP_DEG if s.id == SEARCHED else 1e-3)
         if s.rim_distance_mm is not None:
             assert s.rim_distance_mm == pytest.approx(t.rim_distance_mm, abs=5e-3)
         for c, d in zip((*s.clearances, s.overall), (*t.clearances, t.overall), strict=True):
@@ -134,9 +146,11 @@ def assert_same(first: DrillOutput, second: DrillOutput, back: np.ndarray, *, cl
             if c.estimate is None:
                 assert d.estimate is None
                 continue
-            assert c.estimate.value == pytest.approx(d.estimate.value, abs=5e-3)
+            # What a turn of the drill about its entry moves along the travel; margins are blurred by over 0.4 mm.
+            slack = np.radians(turn_deg) * (s.drill_depth_mm or 0.0)
+            assert c.estimate.value == pytest.approx(d.estimate.value, abs=5e-3 + slack)
             # The same draws, seen from the ear's own frame.
-            assert c.p_below_margin == pytest.approx(d.p_below_margin, abs=4e-3)
+            assert c.p_below_margin == pytest.approx(d.p_below_margin, abs=4e-3 + slack)
     assert bool(first.pairs) == bool(second.pairs)
 
 
@@ -151,10 +165,15 @@ def test_a_mirrored_ear_gives_the_same_plan(ear, plan):
     assert_same(plan, moved_plan(ear, mirror, "left"), mirror, clock_mirrored=True)
 
 
-@settings(max_examples=3, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], derandomize=True)
+# No shrinking: each example is a whole plan, and a smaller turn says no more.
+@settings(
+    max_examples=3, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], derandomize=True,
+    phases=(Phase.explicit, Phase.generate),
+)  # fmt: skip
+@example(turn_deg=(-24.174, 15.664, 20.638), shift_mm=(10.664, 22.950, 4.362))  # here the search for a direction tips
 @given(
-    st.tuples(*[st.floats(-25.0, 25.0) for _ in range(3)]),
-    st.tuples(*[st.floats(-80.0, 80.0) for _ in range(3)]),
+    turn_deg=st.tuples(*[st.floats(-25.0, 25.0) for _ in range(3)]),
+    shift_mm=st.tuples(*[st.floats(-80.0, 80.0) for _ in range(3)]),
 )
 def test_a_moved_ear_gives_the_same_plan(ear, plan, turn_deg, shift_mm):
     tf = np.eye(4)
