@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any, overload
+
 import numpy as np
 import numpy.typing as npt
 
@@ -111,6 +113,40 @@ def wall_words(wall_angle_deg: float) -> str:
     ('upper back wall', 'upper wall')
     """
     return WALL_WORDS[round(wall_angle_deg / 45.0) % 8][1]
+
+
+@overload
+def in_stretch(wall_angle_deg: float, start_deg: float, end_deg: float) -> bool: ...
+@overload
+def in_stretch(wall_angle_deg: npt.NDArray[np.float64], start_deg: float, end_deg: float) -> npt.NDArray[np.bool_]: ...
+def in_stretch(wall_angle_deg: Any, start_deg: float, end_deg: float) -> Any:
+    """Whether wall angles lie in a stretch of the wall: start included, end excluded, through 0 where it must.
+
+    A stretch that ends where it starts is the whole turn.
+
+    Parameters
+    ----------
+    wall_angle_deg
+        One angle, or an array of any shape, degrees.
+    start_deg, end_deg
+        The stretch.
+
+    Returns
+    -------
+    bool or numpy.ndarray
+        The same shape.
+
+    Raises
+    ------
+    Nothing.
+
+    Example
+    -------
+    >>> in_stretch(np.array([350.0, 0.0, 30.0]), 330.0, 30.0).tolist(), in_stretch(7.0, 0.0, 360.0)
+    ([True, True, False], True)
+    """
+    turn = (end_deg - start_deg) % 360.0 or 360.0
+    return (wall_angle_deg - start_deg) % 360.0 < turn
 
 
 def clock_range_words(start_deg: float, end_deg: float, side: Side) -> str:

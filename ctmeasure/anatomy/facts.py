@@ -8,7 +8,7 @@ from functools import lru_cache
 from types import MappingProxyType
 from typing import Any, Literal
 
-from ctmeasure.anatomy.clock import checked_side
+from ctmeasure.anatomy.clock import checked_side, in_stretch
 from ctmeasure.anatomy.tabledata import table_rows
 from ctmeasure.anatomy.vocabulary import Side
 from ctmeasure.errors import SettingsError
@@ -204,7 +204,7 @@ def _range_text(state: WallState) -> str:
 
 
 def _holds(state: WallState, angle_deg: float) -> bool:
-    return state.all_round or (angle_deg - state.start_deg) % 360.0 < (state.end_deg - state.start_deg) % 360.0
+    return in_stretch(angle_deg, state.start_deg, state.end_deg)
 
 
 def _overlap(one: WallState, other: WallState) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
+from ctmeasure.anatomy.clock import in_stretch
 from ctmeasure.anatomy.tabledata import table_rows
 
 
@@ -31,8 +32,7 @@ class Sector:
 
     def contains(self, wall_angle_deg: float) -> bool:
         """Whether a wall angle lies in this sector."""
-        span = (self.end_deg - self.start_deg) % 360.0
-        return (wall_angle_deg - self.start_deg) % 360.0 < span
+        return in_stretch(wall_angle_deg, self.start_deg, self.end_deg)
 
 
 @lru_cache(maxsize=1)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ctmeasure.anatomy.clock import in_stretch
 from ctmeasure.anatomy.facts import WallState
 from ctmeasure.errors import GeometryError
 from ctmeasure.imaging.canal_surface import OUTSIDE, STATUS_WORDS
@@ -77,8 +78,7 @@ class UnrolledMap:
 
     def within(self, start_deg: float, end_deg: float, *, rim_low_mm: float, rim_high_mm: float) -> Bools:
         """Cells between two wall angles (start included, end excluded, through 0) and two rim distances."""
-        turn = (end_deg - start_deg) % 360.0 or 360.0
-        angles = (self.wall_angles_deg - start_deg) % 360.0 < turn
+        angles = in_stretch(self.wall_angles_deg, start_deg, end_deg)
         rims = (self.rim_distances_mm >= rim_low_mm) & (self.rim_distances_mm <= rim_high_mm)
         return angles[:, None] & rims[None, :]
 
@@ -170,8 +170,7 @@ def unroll(wall: CanalWall, values: ArrayLike, *, unit: str = "mm", entered: Ite
     status = np.where(wall.status == STATUS_WORDS[OUTSIDE], CLIPPED, wall.status).astype("<U16")
     for state in entered:
         if state.finding in ENTERED_WORDS:
-            turn = (state.end_deg - state.start_deg) % 360.0 or 360.0
-            sector = ((angles - state.start_deg) % 360.0 < turn)[:, None] & (status != CLIPPED)
+            sector = in_stretch(angles, state.start_deg, state.end_deg)[:, None] & (status != CLIPPED)
             status = np.where(sector, ENTERED_WORDS[state.finding], status)
     for array in (field, areas, status):
         array.setflags(write=False)

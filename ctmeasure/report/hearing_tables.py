@@ -24,7 +24,6 @@ from ctmeasure.report.figures.slices import side_words
 from ctmeasure.report.numbers import fixed, flag_words, interval
 
 NOT_TESTED = "not tested"
-NONE_ENTERED = "no audiogram was entered"
 
 
 def hearing_tables(case: Case) -> tuple[Table, ...]:

@@ -38,7 +38,6 @@ WIRE_MM = 0.2
 """Half thickness of a drawn handle arm or prosthesis shaft; for looking at, no maker's."""
 HEAD_MM = 1.3
 """Radius of a drawn prosthesis head (our own, for looking at)."""
-SPECULUM_EYE_MM = 30.0
 CELL_PX = 12
 BONE_COLOUR: RGBA = (0.86, 0.83, 0.76, 1.0)
 DRUM_COLOUR: RGBA = (0.85, 0.62, 0.58, 0.55)

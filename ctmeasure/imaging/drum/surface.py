@@ -29,8 +29,6 @@ LEAST_CONE_MM = 0.6
 """A deepening smaller than this between rim and apex is no cone."""
 APEX_FROM_MIDDLE_MM = 1.8
 """No apex lies farther from the ring's middle than this."""
-APEX_SD_MM = 0.9
-"""Where the apex is expected, about the click or the ring's middle."""
 SHALLOW_MM = 1.9
 """A shallow drum is read within this of its middle."""
 ALIKE_RAYS = 5.0

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -33,16 +31,6 @@ HAND_SOURCES = (
     "drill angle across",
     "exit depth",
 )
-
-
-@dataclass(frozen=True, slots=True)
-class _Drawn:
-    """One structure of one hole: its exact clearances in the first draws, and its counts in all of them."""
-
-    risk: StructureRisk
-    gaps: Floats
-    contact: int
-    below: int
 
 
 def hole_clearances(

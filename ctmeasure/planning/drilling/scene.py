@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from ctmeasure.anatomy.clock import in_stretch
 from ctmeasure.anatomy.facts import CaseFacts, WallState
 from ctmeasure.anatomy.frames import CanalFrame, RimCurve
 from ctmeasure.anatomy.landmarks import LandmarkSet, PointLps
@@ -75,7 +76,7 @@ class Scene:
 
     def wall_findings(self, wall_angle_deg: float) -> tuple[WallState, ...]:
         """What was entered about the wall at an angle."""
-        return tuple(s for s in self.facts.canal_wall if _within(wall_angle_deg, s.start_deg, s.end_deg))
+        return tuple(s for s in self.facts.canal_wall if in_stretch(wall_angle_deg, s.start_deg, s.end_deg))
 
     def taken_down(self, wall_angle_deg: float) -> bool:
         """Whether the wall at an angle was entered as taken down."""
@@ -188,7 +189,3 @@ def _barred(volume: Volume, facts: CaseFacts, settings: Settings) -> tuple[str, 
     if facts.wall_taken_down == "yes" and all(state.finding != "taken_down" for state in facts.canal_wall):
         reasons.append(TAKEN_DOWN_SOMEWHERE_FLAG)
     return tuple(reasons)
-
-
-def _within(angle_deg: float, start_deg: float, end_deg: float) -> bool:
-    return (angle_deg - start_deg) % 360.0 < (end_deg - start_deg) % 360.0 or (end_deg - start_deg) % 360.0 == 0.0
