@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -33,6 +34,14 @@ def without_results(case: Case) -> Case:
     return replace(case, results=None, pictures=())
 
 
+def _with_landmark(case: Case, landmark: Landmark) -> Case:
+    return without_results(replace(case, landmarks=case.landmarks.with_landmark(landmark)))
+
+
+def _in_order(placements: Iterable[Placement]) -> tuple[Placement, ...]:
+    return tuple(sorted(placements, key=lambda p: (p.index, p.repeat)))
+
+
 @dataclass(frozen=True, slots=True)
 class MoveLandmark:
     """Put one point of a landmark elsewhere; earlier repeats of that point are replaced by this placement."""
@@ -52,13 +61,11 @@ class MoveLandmark:
         kept = case.landmarks[self.id].placements if self.id in case.landmarks else ()
         moved = Placement(self.position_lps, self.index, self.observer)
         placements = (*(p for p in kept if p.index != self.index), moved)
-        ordered = tuple(sorted(placements, key=lambda p: (p.index, p.repeat)))
+        ordered = _in_order(placements)
         status: Status = "placed"
         if self.id in case.landmarks and case.landmarks[self.id].status == "partial":
             status = "partial"
-        return without_results(
-            replace(case, landmarks=case.landmarks.with_landmark(Landmark(self.id, status, ordered)))
-        )
+        return _with_landmark(case, Landmark(self.id, status, ordered))
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,10 +89,8 @@ class PlaceAgain:
         landmark = case.landmarks[self.id]
         repeat = 1 + max((p.repeat for p in landmark.placements if p.index == self.index), default=-1)
         again = Placement(self.position_lps, self.index, self.observer, repeat)
-        ordered = tuple(sorted((*landmark.placements, again), key=lambda p: (p.index, p.repeat)))
-        return without_results(
-            replace(case, landmarks=case.landmarks.with_landmark(replace(landmark, placements=ordered)))
-        )
+        ordered = _in_order((*landmark.placements, again))
+        return _with_landmark(case, replace(landmark, placements=ordered))
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,9 +109,7 @@ class PlaceRing:
     def apply(self, case: Case) -> Case:
         """The next case."""
         placements = tuple(Placement(p, i, self.observer) for i, p in enumerate(self.positions_lps))
-        return without_results(
-            replace(case, landmarks=case.landmarks.with_landmark(Landmark(self.id, "placed", placements)))
-        )
+        return _with_landmark(case, Landmark(self.id, "placed", placements))
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,9 +169,7 @@ class SetStatus:
         """The next case."""
         kept = case.landmarks[self.id].placements if self.id in case.landmarks else ()
         placements = kept if self.status in ("placed", "partial") else ()
-        return without_results(
-            replace(case, landmarks=case.landmarks.with_landmark(Landmark(self.id, self.status, placements)))
-        )
+        return _with_landmark(case, Landmark(self.id, self.status, placements))
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,6 +57,18 @@ class Snap:
     why: str
 
 
+def _known_along(way_lps: Floats, u_mm: float) -> Floats:
+    """Covariance of a place known to `u_mm` along one direction (a unit vector) and free across it."""
+    along = np.outer(way_lps, way_lps)
+    return u_mm**2 * along + FREE_MM**2 * (np.eye(3) - along)
+
+
+def _known_across(way_lps: Floats, u_mm: float) -> Floats:
+    """Covariance of a place known to `u_mm` across a direction (a unit vector) and free along it."""
+    along = np.outer(way_lps, way_lps)
+    return u_mm**2 * (np.eye(3) - along) + FREE_MM**2 * along
+
+
 def nothing(point_lps: Floats, why: str) -> Snap:
     """A snap that found nothing: the point stays."""
     return Snap(point_lps, FREE_MM**2 * np.eye(3), 0.0, False, why)
@@ -115,8 +127,7 @@ def snap_to_edge(
     if best is None or abs(best) > reach_mm:
         return nothing(point, f"no surface of bone within {reach_mm:g} mm")
     u = float(np.hypot(EDGE_U_MM, levels.noise / max(slope, 1e-9)))
-    covariance = FREE_MM**2 * (np.eye(3) - np.outer(way, way)) + u**2 * np.outer(way, way)
-    return Snap(point + best * way, covariance, abs(best), True, f"bone surface, moved {abs(best):.2f} mm")
+    return Snap(point + best * way, _known_along(way, u), abs(best), True, f"bone surface, moved {abs(best):.2f} mm")
 
 
 def snap_to_ridge(
@@ -186,10 +197,8 @@ def snap_to_ridge(
     moved = float(np.hypot(*best))
     if moved > reach_mm - 0.05:
         return nothing(point, f"no dark tube within {reach_mm:g} mm")
-    u = RIDGE_U_MM
-    covariance = u**2 * (np.eye(3) - np.outer(basis[2], basis[2])) + FREE_MM**2 * np.outer(basis[2], basis[2])
     where = point + best[0] * basis[0] + best[1] * basis[1]
-    return Snap(where, covariance, moved, True, f"dark tube in bone, moved {moved:.2f} mm")
+    return Snap(where, _known_across(basis[2], RIDGE_U_MM), moved, True, f"dark tube in bone, moved {moved:.2f} mm")
 
 
 def snap_to_canal_centre(
@@ -245,8 +254,8 @@ def snap_to_canal_centre(
         shift = ((corners + following) * cross[:, None]).sum(axis=0) / (3.0 * cross.sum())
         centre = centre + shift[0] * basis[0] + shift[1] * basis[1]
     moved = float(np.linalg.norm(centre - start))
-    covariance = CENTRE_U_MM**2 * (np.eye(3) - np.outer(basis[2], basis[2])) + FREE_MM**2 * np.outer(basis[2], basis[2])
-    return Snap(centre, covariance, moved, True, f"middle of the canal's air, moved {moved:.2f} mm")
+    known = _known_across(basis[2], CENTRE_U_MM)
+    return Snap(centre, known, moved, True, f"middle of the canal's air, moved {moved:.2f} mm")
 
 
 def fused(expected_lps: Floats, covariance: Floats, snap: Snap) -> tuple[Floats, Floats]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ctmeasure.anatomy.clock import in_stretch
 from ctmeasure.anatomy.sectors import sectors
 from ctmeasure.planning.drilling.far_words import naming_any
 from ctmeasure.planning.drilling.needs import missing_needs
@@ -244,7 +245,7 @@ def missing_by_place(scene: Scene, places: Places) -> tuple[tuple[str, ...], ...
     words: list[list[str]] = [[] for _ in range(len(places))]
     ends = np.where(places.ends[:, None], places.bores.ends, places.entry_lps + 2.0 * places.direction_lps)
     for sector in sectors():
-        rows = np.flatnonzero([sector.contains(a) for a in places.wall_angle_deg])
+        rows = np.flatnonzero(in_stretch(places.wall_angle_deg, sector.start_deg, sector.end_deg))
         if len(rows) == 0:
             continue
         lacking = missing_needs(
