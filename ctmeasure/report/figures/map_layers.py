@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass
 from itertools import pairwise
 from textwrap import fill
@@ -99,10 +98,16 @@ def far_sides(scene: WallScene) -> dict[str, str]:
     ------
     Nothing.
     """
-    counts = Counter(likeliest_behind(cell) for cell in scene.cells)
-    del counts[""]
-    order = sorted(counts, key=lambda name: (-counts[name], name))
-    return dict(zip(order, LETTERS, strict=False))
+    return dict(zip(cells_behind(scene), LETTERS, strict=False))
+
+
+def cells_behind(scene: WallScene) -> dict[str, list[ZoneCell]]:
+    """The cells of a map by the likeliest space behind them, most cells first; those without one are left out."""
+    found: dict[str, list[ZoneCell]] = {}
+    for cell in scene.cells:
+        if name := likeliest_behind(cell):
+            found.setdefault(name, []).append(cell)
+    return dict(sorted(found.items(), key=lambda item: (-len(item[1]), item[0])))
 
 
 def likeliest_behind(cell: ZoneCell) -> str:
@@ -131,9 +136,8 @@ def write_letters(axes: Axes, scene: WallScene) -> None:
     """The letter of its space in every connected area behind the wall."""
     from scipy.ndimage import label
 
-    for name, letter in far_sides(scene).items():
-        mask = scene.mask(cell for cell in scene.cells if likeliest_behind(cell) == name)
-        areas, count = label(mask)
+    for letter, cells in zip(LETTERS, cells_behind(scene).values(), strict=False):
+        areas, count = label(scene.mask(cells))
         for number in range(1, count + 1):
             rows, columns = np.nonzero(areas == number)
             if len(rows) < SMALLEST_AREA:

@@ -29,10 +29,10 @@ from ctmeasure.report.figures.map_layers import (
     LAYER_TITLES,
     VALUE_LAYERS,
     Layer,
+    cells_behind,
     draw_far_legend,
     draw_scale,
     far_colours,
-    far_sides,
     likeliest_behind,
     shades,
     write_letters,
@@ -244,9 +244,8 @@ def _values(axes: Axes, scene: WallScene, layer: Layer) -> None:
 
 def _far_sides(axes: Axes, scene: WallScene) -> None:
     """What lies behind: a shade and a letter for each space, so that no shade is told apart by eye alone."""
-    names = far_sides(scene)
-    for name, colour in zip(names, far_colours(len(names)), strict=True):
-        cells = [cell for cell in scene.cells if likeliest_behind(cell) == name]
+    spaces = cells_behind(scene)
+    for cells, colour in zip(spaces.values(), far_colours(len(spaces)), strict=True):
         style = {"facecolor": colour, "edgecolor": colour, "linewidth": SEAM_PT}
         filled(axes, _areas(scene.mask(cells), scene), **style, zorder=1.0)
     bare = [cell for cell in scene.cells if not likeliest_behind(cell)]
