@@ -10,7 +10,7 @@ import math
 import numpy as np
 from numba import njit
 
-from ctmeasure.kernels.rays import _leave, _local_bottom, _local_top, _mean_between
+from ctmeasure.kernels.rays import _bone_begins, _gap_ends, _leave, _local_bottom, _local_top, _mean_between, _scanned
 
 GAP_COLUMNS = 6
 FALL, RISE, LOW, MEAN, TOP_BEFORE, TOP_AFTER = range(GAP_COLUMNS)
@@ -36,36 +36,20 @@ def list_gaps(profiles, x, search_from, search_to, bone_from, drop, below, gaps,
     start, stop
         Rows to do.
     """
-    m, room = x.shape[0], gaps.shape[1]
+    room = gaps.shape[1]
     for r in range(start, stop):
         gaps[r] = np.nan
         counts[r] = -1
         y = profiles[r]
-        first = 0
-        while first < m and (x[first] < search_from or not math.isfinite(y[first])):
-            first += 1
-        end = first
-        while end < m and math.isfinite(y[end]):
-            end += 1
-        i = first
-        while i < end and x[i] <= search_to and y[i] < bone_from:
-            i += 1
+        first, end = _scanned(x, y, search_from)
+        i = _bone_begins(x, y, first, end, search_to, bone_from)
         if i >= end or x[i] > search_to:
             continue
         counts[r] = 0
         top, i = _local_top(y, i, end, drop)
         while i < end and counts[r] < room:
             bottom, rise = _local_bottom(y, i, end, drop)
-            next_top, after = end - 1, end
-            # A rise that ends below bone is noise, or soft tissue beside air: the gap goes on.
-            while rise < end:
-                next_top, after = _local_top(y, rise, end, drop)
-                if y[next_top] >= bone_from:
-                    break
-                low, rise = _local_bottom(y, after, end, drop)
-                if y[low] < y[bottom]:
-                    bottom = low
-                next_top, after = end - 1, end
+            bottom, next_top, after, rise = _gap_ends(y, bottom, rise, end, drop, bone_from)
             if y[bottom] < below:
                 row = gaps[r, counts[r]]
                 row[FALL] = _leave(x, y, bottom, top, 0.5 * (y[top] + y[bottom]))

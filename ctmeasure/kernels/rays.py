@@ -51,6 +51,45 @@ def _local_bottom(y, first, end, rise):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def _scanned(x, y, search_from):  # type: ignore[no-untyped-def]
+    """First index and end of the run of finite samples that begins at or behind `search_from`."""
+    first = 0
+    while first < x.shape[0] and (x[first] < search_from or not math.isfinite(y[first])):
+        first += 1
+    end = first
+    while end < x.shape[0] and math.isfinite(y[end]):
+        end += 1
+    return first, end
+
+
+@njit(cache=True, nogil=True)
+def _bone_begins(x, y, first, end, search_to, bone_from):  # type: ignore[no-untyped-def]
+    """First index that reads as bone; one at `end` or beyond `search_to` when none does in the range."""
+    i = first
+    while i < end and x[i] <= search_to and y[i] < bone_from:
+        i += 1
+    return i
+
+
+@njit(cache=True, nogil=True)
+def _gap_ends(y, bottom, rise, end, drop, bone_from):  # type: ignore[no-untyped-def]
+    """Follow a gap from its first bottom to bone: its lowest index, the next top, where that ends, where it rose.
+
+    A rise that ends below bone is noise, or soft tissue beside air: the gap goes on.
+    """
+    lowest, next_top, after = bottom, end - 1, end
+    while rise < end:
+        next_top, after = _local_top(y, rise, end, drop)
+        if y[next_top] >= bone_from:
+            break
+        low, rise = _local_bottom(y, after, end, drop)
+        if y[low] < y[lowest]:
+            lowest = low
+        next_top, after = end - 1, end
+    return lowest, next_top, after, rise
+
+
+@njit(cache=True, nogil=True)
 def _leave(x, y, bottom, last, level):  # type: ignore[no-untyped-def]
     """Where y first rises above the level on the way from `bottom` to `last` (either way); x[last] when it does not."""
     step = 1 if last >= bottom else -1
@@ -101,16 +140,9 @@ def walk_profiles(profiles, x, search_from, search_to, bone_from, drop, gap_belo
     for r in range(start, stop):
         result[r] = np.nan
         y = profiles[r]
-        first = 0
-        while first < m and (x[first] < search_from or not math.isfinite(y[first])):
-            first += 1
-        end = first
-        while end < m and math.isfinite(y[end]):
-            end += 1
+        first, end = _scanned(x, y, search_from)
         result[r, END_X] = x[end - 1] if end > 0 else np.nan
-        i = first
-        while i < end and x[i] <= search_to and y[i] < bone_from[r]:
-            i += 1
+        i = _bone_begins(x, y, first, end, search_to, bone_from[r])
         if i >= end or x[i] > search_to:
             result[r, CODE] = LEFT_SCAN if i >= end and end < m else NO_BONE
             continue
@@ -124,15 +156,8 @@ def walk_profiles(profiles, x, search_from, search_to, bone_from, drop, gap_belo
                     break
                 top, i = _local_top(y, rise, end, drop[r])
                 continue
-            next_top, after = end - 1, end
             level = 0.5 * (y[top] + y[bottom])
-            # A rise that ends below bone is noise, or soft tissue beside air: the gap goes on.
-            while rise < end:
-                next_top, after = _local_top(y, rise, end, drop[r])
-                if y[next_top] >= bone_from[r]:
-                    break
-                _, rise = _local_bottom(y, after, end, drop[r])
-                next_top, after = end - 1, end
+            _, next_top, after, rise = _gap_ends(y, bottom, rise, end, drop[r], bone_from[r])
             if rise < end:
                 level = 0.5 * (min(y[top], y[next_top]) + y[bottom])
             fall_x = _leave(x, y, bottom, top, 0.5 * (y[top] + y[bottom]))
