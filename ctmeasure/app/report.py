@@ -43,8 +43,6 @@ def run_report(
         When the case is damaged, holds no results or results of other inputs, or the scan is another's; when the case
         or the scan lies inside ``out``.
     """
-    from ctmeasure.report.write import write_outputs
-
     refuse_inputs_inside(out, (path, scan))
     check_output_folder(out, force=force)
     if scan is not None:
@@ -54,16 +52,7 @@ def run_report(
     if case.results is None:
         raise CaseError("the case holds no results", expected="a computed case", action="run plan first")
     folder = path if path.is_dir() else path.parent
-    with replaced_folder(out, force=force) as building:
-        case = write_outputs(
-            case,
-            volume=volume,
-            out_dir=building,
-            stored_dir=folder,
-            progress=part_of(progress, 0.3, 1.0),
-        )
-    assert case.results is not None
-    return PlanOutcome(case, out, case.results.attention)
+    return _written(case, volume, out, force=force, stored_dir=folder, progress=part_of(progress, 0.3, 1.0))
 
 
 def report_now(
@@ -92,12 +81,20 @@ def report_now(
         When the folder cannot be written, or the marks contradict each other; nothing is then written.
     """
     from ctmeasure.app.compute import compute_case
-    from ctmeasure.report.write import write_outputs
 
     check_output_folder(out, force=force)
     if case.results is None:
         case = compute_case(case, volume, progress=part_of(progress, 0.0, 0.6))
+    return _written(case, volume, out, force=force, progress=part_of(progress, 0.6, 1.0))
+
+
+def _written(
+    case: Case, volume: Volume | None, out: Path, *, force: bool, progress: Progress, stored_dir: Path | None = None
+) -> PlanOutcome:
+    """Write every output of a computed case, whole or not at all."""
+    from ctmeasure.report.write import write_outputs
+
     with replaced_folder(out, force=force) as building:
-        written = write_outputs(case, volume=volume, out_dir=building, progress=part_of(progress, 0.6, 1.0))
-    assert written.results is not None
-    return PlanOutcome(written, out, written.results.attention)
+        case = write_outputs(case, volume=volume, out_dir=building, stored_dir=stored_dir, progress=progress)
+    assert case.results is not None
+    return PlanOutcome(case, out, case.results.attention)

@@ -27,24 +27,23 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+from blocks import clicked_landmarks, scanned_block, with_interval
 from ctmeasure_samples.model import build_ear
 from ctmeasure_samples.parameters import HeadParameters, ScannerParameters, random_ear
 from ctmeasure_samples.placement import place_ear
-from ctmeasure_samples.scanner import make_grid, scan
+from ctmeasure_samples.scanner import make_grid
 from ctmeasure_samples.truth import EarTruth
 from drilling_truth import brute_gap, brute_reach, into_bone_mm, marked, simulated_hands, true_obstacles
 
 from ctmeasure.anatomy.facts import CaseFacts
 from ctmeasure.anatomy.frames import canal_frame, rim_curve
-from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement
 from ctmeasure.errors import CtmeasureError
 from ctmeasure.planning.drilling.places import Places, measure_places
 from ctmeasure.planning.drilling.risk import structure_risks
 from ctmeasure.planning.drilling.scene import Scene, build_scene
 from ctmeasure.planning.settings import Settings
-from ctmeasure.volume.geometry import Geometry
 from ctmeasure.volume.quality import assess_fitness
-from ctmeasure.volume.volume import ScanSource, Volume
+from ctmeasure.volume.volume import Volume
 
 BLOCK_MM = (30.0, 30.0, 28.0)
 """Slices, rows, columns of the block that is rendered: the canal from the rim outwards, and the nerve behind it."""
@@ -83,27 +82,14 @@ def scan_block(truth: EarTruth, seed: int, out: Path) -> Volume:
     axis = (lateral - medial) / np.linalg.norm(lateral - medial)
     grid = make_grid(medial + 2.5 * axis, BLOCK_MM, spacing_mm=scanner.spacing_mm)
     kept = out / f"scan_{seed:05d}.npy"
-    if kept.exists():
-        values = np.load(kept)
-    else:
-        values = scan([(truth.ear, truth.placement)], grid, scanner)
-        np.save(kept, values)
-    source = ScanSource(spacing_mm=scanner.spacing_mm)
-    return Volume(Geometry(grid.shape_kji, grid.affine_lps, "1.2.3"), values, source)
+    return scanned_block(truth, grid, scanner, kept=kept)
 
 
 def plan_scene(truth: EarTruth, seed: int, out: Path) -> Scene:
     """What the plan sees of an ear."""
     volume = scan_block(truth, seed, out)
     rng = np.random.default_rng([20257, seed])
-    items = []
-    for name in CLICKED:
-        mark = truth.landmarks.get(name)
-        if mark is not None and len(mark.points):
-            moved = mark.points + CLICK_NOISE_MM * rng.standard_normal(mark.points.shape)
-            placed = tuple(Placement((float(p[0]), float(p[1]), float(p[2])), i) for i, p in enumerate(moved))
-            items.append(Landmark(name, "placed", placed))
-    landmarks = LandmarkSet(items)
+    landmarks = clicked_landmarks(truth, CLICKED, noise_mm=CLICK_NOISE_MM, rng=rng)
     canal = canal_frame(landmarks, truth.side)  # type: ignore[arg-type]
     fitness = assess_fitness(volume)
     structures = marked(truth, volume, fitness, settings=STRICT, click_noise_mm=CLICK_NOISE_MM, rng=rng)
@@ -232,10 +218,8 @@ def main() -> None:
 
 def by_ear(ears: list, number) -> str:  # type: ignore[no-untyped-def]
     """A number of all ears with its interval from drawing whole ears."""
-    rng = np.random.default_rng(0)
-    drawn = [number([ears[i] for i in rng.integers(0, len(ears), len(ears))]) for _ in range(RESAMPLES)]
-    low, high = np.nanquantile(drawn, [0.025, 0.975])
-    return f"{number(ears):+.3f} ({low:+.3f} to {high:+.3f})"
+    value, low, high = with_interval(ears, number, draws=RESAMPLES, seed=0)
+    return f"{value:+.3f} ({low:+.3f} to {high:+.3f})"
 
 
 def slope(ears: list, column: int = 1) -> float:

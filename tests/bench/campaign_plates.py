@@ -28,6 +28,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from blocks import with_interval
 from ctmeasure_samples.truth import EarTruth
 from plate_ears import clicked, make_ear
 
@@ -40,7 +41,6 @@ from ctmeasure.imaging.footplate.niche import find_niche
 from ctmeasure.volume.quality import ScanFitness, assess_fitness
 from ctmeasure.volume.volume import Volume
 
-DRAWS = 500
 WRONG_MM, WRONG_DEG = 0.3, 10.0
 """A plate found farther off than this is a wrong one."""
 
@@ -157,14 +157,6 @@ def astray(seed: int, kind: str, keep: Path | None) -> Counter[str]:
     return counts
 
 
-def with_interval(rows: list[Row], statistic: Any) -> str:
-    """A statistic over ears, and its interval by drawing ears with replacement."""
-    rng = np.random.default_rng(7)
-    drawn = [statistic([rows[i] for i in rng.integers(0, len(rows), len(rows))]) for _ in range(DRAWS)]
-    low, high = np.nanpercentile(drawn, [2.5, 97.5])
-    return f"{statistic(rows):8.3f}  {low:7.3f} to {high:7.3f}"
-
-
 def pooled(rows: list[Row], key: str, *axes: int) -> np.ndarray:
     """Values of all ears together; of the named axes where a value has several."""
     values = [row[key] for row in rows if row.get(key) is not None]
@@ -194,7 +186,8 @@ def table(rows: list[Row], lines: list[tuple[str, Any, str]]) -> None:
         return
     print(f"{'quantity':52s} {'value':>8s}  {'95 % interval':18s} goal")
     for words, statistic, goal in lines:
-        print(f"{words:52s} {with_interval(rows, statistic)} {goal}")
+        value, low, high = with_interval(rows, statistic)
+        print(f"{words:52s} {value:8.3f}  {low:7.3f} to {high:7.3f} {goal}")
 
 
 def report_plates(rows: list[Row]) -> None:

@@ -26,18 +26,18 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from campaign_tubes import CLICK_NOISE_MM, scanner_for, with_interval
+from blocks import scanned_block, with_interval
+from campaign_tubes import CLICK_NOISE_MM, scanner_for
 from ctmeasure_samples.catalog import SampleCase, case_truths, random_case
 from ctmeasure_samples.implants import true_strut
 from ctmeasure_samples.parameters import EarParameters, StrutState
-from ctmeasure_samples.scanner import make_grid, scan
+from ctmeasure_samples.scanner import make_grid
 from ctmeasure_samples.truth import EarTruth
 
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement
 from ctmeasure.errors import CtmeasureError
-from ctmeasure.volume.geometry import Geometry
 from ctmeasure.volume.quality import ScanFitness, assess_fitness
-from ctmeasure.volume.volume import ScanSource, Volume
+from ctmeasure.volume.volume import Volume
 
 BLOCK_MM = (22.0, 24.0, 22.0)
 BLOCK_CENTRE_EAR_MM = (-1.0, 1.5, 1.0)
@@ -85,16 +85,7 @@ def scanned(
     grid = make_grid(truth.placement.to_lps(np.array(BLOCK_CENTRE_EAR_MM)), BLOCK_MM, spacing_mm=scanner.spacing_mm)
     scene = what if what in ("metal", "handle") else "ear"
     kept = keep / f"{scene}_{kind}{'_extended' if extended else ''}_{seed}.npy" if keep is not None else None
-    if kept is not None and kept.exists():
-        values = np.load(kept)
-    else:
-        values = scan([(truth.ear, truth.placement)], grid, scanner)
-        if kept is not None:
-            kept.parent.mkdir(parents=True, exist_ok=True)
-            np.save(kept, values)
-    unit = "HU" if scanner.calibrated else "grey"
-    source = ScanSource(kernel=scanner.kernel, spacing_mm=scanner.spacing_mm, intensity_unit=unit)
-    volume = Volume(Geometry(grid.shape_kji, grid.affine_lps, "1.2.826.0.1.3680043.10.543.1"), values, source)
+    volume = scanned_block(truth, grid, scanner, kept=kept)
     return truth, volume, assess_fitness(volume)
 
 

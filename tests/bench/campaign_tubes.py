@@ -24,17 +24,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from blocks import scanned_block, with_interval
 from ctmeasure_samples.catalog import SampleCase, case_truths, random_case
 from ctmeasure_samples.nerves import CHORDA_RADIUS_MM, chorda_bone_part, dehiscent_range
 from ctmeasure_samples.parameters import ScannerParameters
-from ctmeasure_samples.scanner import make_grid, scan
+from ctmeasure_samples.scanner import make_grid
 from ctmeasure_samples.truth import EarTruth
 
 from ctmeasure.errors import CtmeasureError
 from ctmeasure.imaging.tubes.trace import trace_tube
-from ctmeasure.volume.geometry import Geometry
 from ctmeasure.volume.quality import ScanFitness, assess_fitness
-from ctmeasure.volume.volume import ScanSource, Volume
+from ctmeasure.volume.volume import Volume
 
 MARGIN_MM = 9.0
 CLICK_NOISE_MM = 0.3
@@ -44,7 +44,6 @@ FROM_FACIAL_MM = 1.35
 """The chorda is looked at from where a wall separates it from the facial canal."""
 STRAY_WRONG_MM = 0.6
 """About the canal's radius: a traced line farther out than this runs outside the canal."""
-DRAWS = 2000
 
 
 def scanner_for(case: SampleCase, seed: int, kind: str) -> ScannerParameters:
@@ -89,16 +88,7 @@ def scanned(
     low, high = points.min(axis=0) - MARGIN_MM, points.max(axis=0) + MARGIN_MM
     grid = make_grid((low + high) / 2.0, (high - low)[::-1], spacing_mm=scanner.spacing_mm)
     kept = keep / f"{case.name}.npy" if keep is not None else None
-    if kept is not None and kept.exists():
-        values = np.load(kept)
-    else:
-        values = scan([(truth.ear, truth.placement)], grid, scanner)
-        if kept is not None:
-            kept.parent.mkdir(parents=True, exist_ok=True)
-            np.save(kept, values)
-    unit = "HU" if scanner.calibrated else "grey"
-    source = ScanSource(kernel=scanner.kernel, spacing_mm=scanner.spacing_mm, intensity_unit=unit)
-    volume = Volume(Geometry(grid.shape_kji, grid.affine_lps, "1.2.826.0.1.3680043.10.543.1"), values, source)
+    volume = scanned_block(truth, grid, scanner, kept=kept)
     return volume, assess_fitness(volume)
 
 
@@ -234,15 +224,6 @@ def stray_clicks(seed: int, kind: str, keep: Path | None, tries: int = 6) -> dic
         if (tree.query(tube.points_lps)[0] > STRAY_WRONG_MM).any():
             counts["wrong and flagged" if tube.flags else "wrong and silent"] += 1
     return counts
-
-
-def with_interval(rows: list[dict[str, Any]], statistic: Any) -> tuple[float, float, float]:
-    """A statistic over ears, and its interval by drawing ears with replacement."""
-    value = statistic(rows)
-    rng = np.random.default_rng(7)
-    drawn = [statistic([rows[i] for i in rng.integers(0, len(rows), len(rows))]) for _ in range(DRAWS // 4)]
-    low, high = np.nanpercentile(drawn, [2.5, 97.5])
-    return float(value), float(low), float(high)
 
 
 def _pool(rows: list[dict[str, Any]], key: str, *, walled: bool | None = None, clean: bool = False) -> np.ndarray:

@@ -20,7 +20,8 @@ import time
 from pathlib import Path
 
 import numpy as np
-from wall_ears import make_ear, marked
+from blocks import true_structures
+from wall_ears import make_ear
 from wall_table import print_table
 from wall_truth import truth_rows
 
@@ -61,7 +62,7 @@ def measure(seed: int, args: argparse.Namespace) -> dict[str, np.ndarray]:
     options = {"volume": volume, "direction_lps": directions, "rim": rim, "levels": wall.surface.levels}
     far, unmarked = (
         name_far_sides(paths, points, obstacles=marks, **options)  # type: ignore[arg-type]
-        for marks in (obstacles(marked(truth), landmarks=landmarks, settings=settings), ())
+        for marks in (obstacles(true_structures(truth, "bench"), landmarks=landmarks, settings=settings), ())
     )
     rows = truth_rows(truth, points, normals, directions)
     u = paths.to_first_gap_u_mm

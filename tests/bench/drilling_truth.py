@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 import numpy as np
+from blocks import triples, true_structures
 from ctmeasure_samples.truth import EarTruth
 
 from ctmeasure.anatomy.landmarks import LandmarkSet
@@ -41,7 +42,7 @@ def marked(
             if len(inside) < 2:
                 continue
             picks = inside[np.round(np.linspace(0, len(inside) - 1, CLICKS)).astype(int)]
-            clicks = _triples(picks + click_noise_mm * rng.standard_normal(picks.shape))
+            clicks = triples(picks + click_noise_mm * rng.standard_normal(picks.shape))
             tube = Tube(name, "placed", clicks, None, "campaign", (None,) * len(clicks))
             found.append(trace_structure(volume, fitness, tube, truth.side).structure)  # type: ignore[arg-type]
             continue
@@ -50,28 +51,18 @@ def marked(
         wider = u * RADIUS_SHARE * rng.standard_normal()
         if item.shape == "tube":
             radii = tuple(float(max(r + wider, 0.05)) for r in item.radii)
-            found.append(Tube(name, "placed", _triples(moved), None, "campaign", radii))
+            found.append(Tube(name, "placed", triples(moved), None, "campaign", radii))
         elif item.shape == "patch":
-            found.append(Patch(name, "placed", _triples(moved), None, "campaign"))
+            found.append(Patch(name, "placed", triples(moved), None, "campaign"))
         else:
             radius = float(max(np.ravel(item.radii)[0] + wider, 0.05))
-            found.append(Ball(name, "placed", _triples(moved), None, "campaign", radius))
+            found.append(Ball(name, "placed", triples(moved), None, "campaign", radius))
     return tuple(found)
 
 
 def true_obstacles(truth: EarTruth, scene: Scene) -> dict[str, Obstacle]:
     """The same structures as they are."""
-    exact: list[Structure] = []
-    for name, item in truth.structures.items():
-        if item.status != "placed" or not len(item.points):
-            continue
-        points = _triples(item.points)
-        if item.shape == "tube":
-            exact.append(Tube(name, "placed", points, None, "truth", tuple(map(float, item.radii))))
-        elif item.shape == "patch":
-            exact.append(Patch(name, "placed", points, None, "truth"))
-        else:
-            exact.append(Ball(name, "placed", points, None, "truth", float(np.ravel(item.radii)[0])))
+    exact = true_structures(truth, "truth")
     return {o.id: o for o in obstacles(exact, landmarks=LandmarkSet(), settings=scene.settings)}
 
 
@@ -273,7 +264,3 @@ def _thinner(settings: Settings, thin: dict[str, float]) -> Any:
             return thin.get(name, getattr(settings, name))
 
     return Thin()
-
-
-def _triples(points: np.ndarray) -> tuple[tuple[float, float, float], ...]:
-    return tuple((float(p[0]), float(p[1]), float(p[2])) for p in np.atleast_2d(points))

@@ -6,16 +6,16 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from blocks import clicked_landmarks, scanned_block
 from ctmeasure_samples.catalog import random_case
 from ctmeasure_samples.model import build_ear
 from ctmeasure_samples.parameters import ScannerParameters, healthy_ear
 from ctmeasure_samples.placement import place_ear
-from ctmeasure_samples.scanner import make_grid, scan
+from ctmeasure_samples.scanner import make_grid
 from ctmeasure_samples.truth import EarTruth
 
-from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement
-from ctmeasure.volume.geometry import Geometry
-from ctmeasure.volume.volume import ScanSource, Volume
+from ctmeasure.anatomy.landmarks import LandmarkSet
+from ctmeasure.volume.volume import Volume
 
 BLOCK_MM = (20.0, 20.0, 21.0)
 """Slices, rows, columns of the block that is rendered."""
@@ -76,26 +76,9 @@ def make_ear(seed: int, kind: str = "standard", keep: Path | None = None) -> tup
     centre = truth.placement.to_lps(np.array(CENTRE_EAR_MM))
     grid = make_grid(centre, BLOCK_MM, spacing_mm=scanner.spacing_mm)
     kept = keep / f"{kind}_{seed:05d}.npy" if keep is not None else None
-    if kept is not None and kept.exists():
-        values = np.load(kept)
-    else:
-        values = scan([(truth.ear, truth.placement)], grid, scanner)
-        if kept is not None:
-            kept.parent.mkdir(parents=True, exist_ok=True)
-            np.save(kept, values)
-    unit = "HU" if scanner.calibrated else "grey"
-    source = ScanSource(kernel=scanner.kernel, spacing_mm=scanner.spacing_mm, intensity_unit=unit)
-    return Volume(Geometry(grid.shape_kji, grid.affine_lps, "1.2.826.0.1.3680043.10.543.1"), values, source), truth
+    return scanned_block(truth, grid, scanner, kept=kept), truth
 
 
 def clicked(truth: EarTruth, seed: int, noise_mm: float = CLICK_NOISE_MM) -> LandmarkSet:
     """Landmarks as a person might click them: off by `noise_mm` per axis."""
-    rng = np.random.default_rng([931, seed])
-    items = []
-    for name in CLICKED:
-        points = truth.landmarks[name].points
-        if len(points):
-            moved = points + noise_mm * rng.standard_normal(points.shape)
-            placed = tuple(Placement((float(p[0]), float(p[1]), float(p[2])), i) for i, p in enumerate(moved))
-            items.append(Landmark(name, "placed", placed))
-    return LandmarkSet(items)
+    return clicked_landmarks(truth, CLICKED, noise_mm=noise_mm, rng=np.random.default_rng([931, seed]))

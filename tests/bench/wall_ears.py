@@ -5,16 +5,15 @@ from __future__ import annotations
 import argparse
 
 import numpy as np
+from blocks import clicked_landmarks, scanned_block
 from ctmeasure_samples.model import build_ear
 from ctmeasure_samples.parameters import HeadParameters, ScannerParameters, random_ear
 from ctmeasure_samples.placement import place_ear
-from ctmeasure_samples.scanner import make_grid, scan
+from ctmeasure_samples.scanner import make_grid
 from ctmeasure_samples.truth import EarTruth
 
-from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement
-from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
-from ctmeasure.volume.geometry import Geometry
-from ctmeasure.volume.volume import ScanSource, Volume
+from ctmeasure.anatomy.landmarks import LandmarkSet
+from ctmeasure.volume.volume import Volume
 
 BLOCK_MM = (28.0, 28.0, 23.0)
 """Slices, rows, columns of the block around the canal that is rendered."""
@@ -53,36 +52,6 @@ def make_ear(seed: int, args: argparse.Namespace) -> tuple[Volume, LandmarkSet, 
     axis = (lateral - medial) / np.linalg.norm(lateral - medial)
     grid = make_grid(medial + 4.0 * axis, BLOCK_MM, spacing_mm=scanner.spacing_mm)
     kept = args.out / f"scan_{seed:05d}.npy"
-    if kept.exists():
-        values = np.load(kept)
-    else:
-        values = scan([(truth.ear, truth.placement)], grid, scanner)
-        if args.keep_scans:
-            np.save(kept, values)
-    unit = "HU" if scanner.calibrated else "grey"
-    source = ScanSource(spacing_mm=scanner.spacing_mm, intensity_unit=unit)
-    volume = Volume(Geometry(grid.shape_kji, grid.affine_lps, "1.2.3"), values, source)
-    rng = np.random.default_rng([20255, seed])
-    items = []
-    for name in CLICKED:
-        if name in marks and len(marks[name].points):
-            moved = marks[name].points + CLICK_NOISE_MM * rng.standard_normal(marks[name].points.shape)
-            placed = tuple(Placement((float(p[0]), float(p[1]), float(p[2])), i) for i, p in enumerate(moved))
-            items.append(Landmark(name, "placed", placed))
-    return volume, LandmarkSet(items), truth
-
-
-def marked(truth: EarTruth) -> tuple[Structure, ...]:
-    """The true structures as a person would have marked and confirmed them."""
-    found: list[Structure] = []
-    for name, item in truth.structures.items():
-        points = tuple((float(p[0]), float(p[1]), float(p[2])) for p in item.points)
-        if item.status != "placed" or not points:
-            continue
-        if item.shape == "tube":
-            found.append(Tube(name, "placed", points, None, "bench", tuple(map(float, item.radii))))
-        elif item.shape == "patch":
-            found.append(Patch(name, "placed", points, None, "bench"))
-        else:
-            found.append(Ball(name, "placed", points, None, "bench", float(np.ravel(item.radii)[0])))
-    return tuple(found)
+    volume = scanned_block(truth, grid, scanner, kept=kept, keep=args.keep_scans)
+    landmarks = clicked_landmarks(truth, CLICKED, noise_mm=CLICK_NOISE_MM, rng=np.random.default_rng([20255, seed]))
+    return volume, landmarks, truth

@@ -110,7 +110,7 @@ def repeatability_coefficient(first: ArrayLike, second: ArrayLike, *, multiplier
     >>> round(repeatability_coefficient([1.0, 2.0], [1.1, 1.9], multiplier=2.0), 3)
     0.2
     """
-    return multiplier * math.sqrt(float((_differences(first, second) ** 2).mean()))
+    return multiplier * _rms_difference(first, second)
 
 
 def method_error(first: ArrayLike, second: ArrayLike) -> float:
@@ -140,7 +140,11 @@ def method_error(first: ArrayLike, second: ArrayLike) -> float:
     >>> round(method_error([0.1, -0.2, 0.05, 0.15, -0.1], [0, 0, 0, 0, 0]), 6)
     0.092195
     """
-    return math.sqrt(float((_differences(first, second) ** 2).mean()) / 2.0)
+    return _rms_difference(first, second) / math.sqrt(2.0)
+
+
+def _rms_difference(first: ArrayLike, second: ArrayLike) -> float:
+    return math.sqrt(float((_differences(first, second) ** 2).mean()))
 
 
 def _differences(first: ArrayLike, second: ArrayLike) -> NDArray[np.float64]:
