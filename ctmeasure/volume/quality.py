@@ -354,8 +354,7 @@ def _metal(volume: Volume, hu: bool) -> tuple[bool | None, bool]:
     top = volume.values.max()
     if top <= METAL_HU:
         return False, False
-    # Slice by slice: a mask of the whole scan would be half a scan more in memory.
-    metal = sum(np.count_nonzero(plane > METAL_HU) for plane in volume.values) >= METAL_VOXELS
+    metal = sum(np.count_nonzero(mask) for mask in volume.slices_above(METAL_HU)) >= METAL_VOXELS
     clipped = metal and sum(np.count_nonzero(plane == top) for plane in volume.values) >= METAL_VOXELS
     return bool(metal), bool(clipped)
 

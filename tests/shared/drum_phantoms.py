@@ -5,19 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import gaussian_filter
+from painted import FINE_MM, FWHM, SIGMA_MM, scanned
 
 from ctmeasure.anatomy.frames import CanalFrame
 from ctmeasure.geometry.frames import Frame
-from ctmeasure.volume.geometry import Geometry
 from ctmeasure.volume.quality import ScanFitness
-from ctmeasure.volume.volume import ScanSource, Volume
+from ctmeasure.volume.volume import Volume
 
 AIR, SOFT, BONE = -1000.0, 40.0, 1700.0
-FWHM = 2.3548200450309493
-FINE_MM = 0.1
 RADIUS_MM = 4.3
-SIGMA_MM = 0.2
 
 
 @dataclass(frozen=True)
@@ -66,18 +62,8 @@ def drum(
     )
     share = share / FINE_MM * (radius < RADIUS_MM) * (np.hypot(dy, dz) >= opening_mm) * present
     values = values + share * (SOFT - values)
-    values = gaussian_filter(values, np.sqrt(SIGMA_MM**2 - FINE_MM**2 / 12.0) / FINE_MM)[1::3, 1::3, 1::3]
-    rng = np.random.default_rng(seed)
-    grain = gaussian_filter(rng.standard_normal(values.shape), 0.6)
-    values = np.clip(values + noise * grain / grain.std(), -1024.0, 3071.0)
-    affine = np.zeros((4, 4))
-    affine[[2, 1, 0, 3], [0, 1, 2, 3]] = 0.3, 0.3, 0.3, 1.0
-    affine[:3, 3] = x[1], across[1], across[1]
-    volume = Volume(
-        Geometry(values.shape, affine, "1.2.826.0.1.3680043.10.543.8"),
-        np.round(values).astype(np.int16),
-        ScanSource(spacing_mm=(0.3, 0.3, 0.3)),
-    )
+    place = (x[1], across[1], across[1])
+    volume = scanned(values, place, noise=noise, seed=seed, uid="1.2.826.0.1.3680043.10.543.8")
     fitness = ScanFitness((0.3,) * 3, (15.0,) * 3, FWHM * SIGMA_MM, 0.01, FWHM * SIGMA_MM, 0.01, noise, metal=False)
     frame = Frame(np.zeros(3), np.array([[0.0, 0, 1], [0, 1, 0], [1, 0, 0]]) * [[1], [-1], [1]], "canal")
     turn = np.linspace(0.0, 2.0 * np.pi, 16, endpoint=False)

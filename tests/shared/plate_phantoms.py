@@ -5,18 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import gaussian_filter
+from painted import FINE_MM, FWHM, SIGMA_MM, scanned
 from scipy.spatial.transform import Rotation
 
-from ctmeasure.volume.geometry import Geometry
 from ctmeasure.volume.quality import ScanFitness
-from ctmeasure.volume.volume import ScanSource, Volume
+from ctmeasure.volume.volume import Volume
 
 AIR, SOFT, FLUID, BONE, METAL = -1000.0, 40.0, 10.0, 2000.0, 9000.0
-FWHM = 2.3548200450309493
-FINE_MM = 0.1
 SIZE_MM = 9.0
-SIGMA_MM = 0.2
 
 
 @dataclass(frozen=True)
@@ -70,13 +66,5 @@ def plate(
         values[(w > -0.05) & (w < 0.0) & (ring < 1.0)] = niche_level
     if shoe:
         values[(w > 0.0) & (w < 0.9) & (u**2 + v**2 < 0.3**2)] = METAL
-    values = gaussian_filter(values, np.sqrt(SIGMA_MM**2 - FINE_MM**2 / 12.0) / FINE_MM)[1::3, 1::3, 1::3]
-    rng = np.random.default_rng(seed)
-    grain = gaussian_filter(rng.standard_normal(values.shape), 0.6)
-    values = np.clip(values + noise * grain / grain.std(), -1024.0, 3071.0)
-    affine = np.zeros((4, 4))
-    affine[[2, 1, 0, 3], [0, 1, 2, 3]] = 0.3, 0.3, 0.3, 1.0
-    affine[:3, 3] = step[1]
-    grid = Geometry(values.shape, affine, "1.2.826.0.1.3680043.10.543.7")
-    source = ScanSource(spacing_mm=(0.3, 0.3, 0.3))
-    return Plate(Volume(grid, np.round(values).astype(np.int16), source), fitness_of(noise=noise), centre, axes)
+    volume = scanned(values, (step[1],) * 3, noise=noise, seed=seed, uid="1.2.826.0.1.3680043.10.543.7")
+    return Plate(volume, fitness_of(noise=noise), centre, axes)

@@ -99,7 +99,9 @@ def metal_components(volume: Volume, *, threshold: float) -> list[Floats]:
     """
     from scipy.ndimage import label
 
-    places = np.argwhere(volume.values > threshold)
+    per_plane = volume.values[0].size
+    flat = [np.flatnonzero(mask) + k * per_plane for k, mask in enumerate(volume.slices_above(threshold))]
+    places = np.column_stack(np.unravel_index(np.concatenate(flat), volume.values.shape))
     if len(places) < LEAST_VOXELS:
         return []
     low, high = places.min(axis=0), places.max(axis=0) + 1

@@ -7,6 +7,7 @@ import pytest
 
 from ctmeasure.errors import GeometryError
 from ctmeasure.volume.geometry import Geometry, shear_deg
+from ctmeasure.volume.volume import Volume
 
 TILT = np.deg2rad(15.0)
 
@@ -161,3 +162,11 @@ def test_record_round_trip():
 def test_wrong_point_shape(points):
     with pytest.raises(GeometryError, match="shape"):
         oblique().to_lps(points)
+
+
+@pytest.mark.parametrize("threshold", [-1.0, 2.5, 3.0, 3.9, 1e6, -1e6, float("inf")])
+@pytest.mark.parametrize("dtype", [np.int16, np.float32])
+def test_slices_above_are_the_voxels_above(threshold: float, dtype: type) -> None:
+    values = np.arange(-12, 12).reshape(2, 3, 4).astype(dtype)
+    scan = Volume(Geometry((2, 3, 4), np.eye(4)[[2, 1, 0, 3]]), values)
+    np.testing.assert_array_equal(np.stack(list(scan.slices_above(threshold))), values.astype(float) > threshold)
