@@ -97,7 +97,7 @@ def assess_sites(
 
 
 def reassess_site(scene: Scene, site: DrillSite) -> SiteResult:
-    """One hole again while it is dragged: the same numbers from fewer draws, in a few hundredths of a second.
+    """One hole again while it is dragged: the same numbers from fewer draws (README says how long it takes).
 
     Parameters
     ----------
