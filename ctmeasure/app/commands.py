@@ -269,6 +269,22 @@ class SetSite:
 
 
 @dataclass(frozen=True, slots=True)
+class RemoveSite:
+    """Take a candidate hole back."""
+
+    id: str
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"remove hole {self.id}"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        return without_results(replace(case, sites=tuple(s for s in case.sites if s.id != self.id)))
+
+
+@dataclass(frozen=True, slots=True)
 class SetFacts:
     """Replace the facts and findings."""
 

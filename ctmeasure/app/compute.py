@@ -54,7 +54,7 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
     from ctmeasure.app.metal import case_metal
     from ctmeasure.app.ossicles import case_ossicles
     from ctmeasure.planning.drilling import DrillInput, DrillOutput, plan_drilling
-    from ctmeasure.planning.halo import flag_measurements, flag_sites, flag_traced, flag_zone
+    from ctmeasure.planning.halo import flag_measurements, flag_pairs, flag_sites, flag_traced, flag_zone
     from ctmeasure.planning.lengths.handle import planned_tip_lps
     from ctmeasure.planning.lengths.inputs import LengthInput
     from ctmeasure.planning.lengths.options import find_options
@@ -121,9 +121,9 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
         )
     progress("measuring", 0.7)
     if drilled is not None:
-        drilled = replace(
-            drilled, sites=flag_sites(drilled.sites, metal.halo), zone=flag_zone(drilled.zone, metal.halo)
-        )
+        zone = flag_zone(drilled.zone, metal.halo)
+        pairs = flag_pairs(drilled.pairs, zone)
+        drilled = replace(drilled, sites=flag_sites(drilled.sites, metal.halo), zone=zone, pairs=pairs)
         marks = replace(marks, wall_map=drilled.wall_map, sites=drilled.sites)
     measurements = flag_measurements(
         measure(marks), metal.halo, landmarks=case.landmarks, structures=structures, sites=marks.sites

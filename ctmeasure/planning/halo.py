@@ -1,4 +1,4 @@
-"""What runs through the halo of metal is flagged: measurands, holes, cells of the wall map, traced tubes."""
+"""What runs through the halo of metal is flagged: measurands, holes, pairs, cells of the wall map, traced tubes."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.structures import Structure
 from ctmeasure.imaging.metal.halo import Halo
-from ctmeasure.planning.results import Measurement, SiteResult, TracedRecord, ZoneCell
+from ctmeasure.planning.results import HolePair, Measurement, SiteResult, TracedRecord, ZoneCell
 
 Floats = NDArray[np.float64]
 
@@ -122,6 +122,36 @@ def flag_zone(zone: tuple[ZoneCell, ...], halo: Halo) -> tuple[ZoneCell, ...]:
         replace(cell, flags=tuple(dict.fromkeys((*cell.flags, HALO_FLAG)))) if n in spoiled else cell
         for n, cell in enumerate(zone)
     )
+
+
+def flag_pairs(pairs: tuple[HolePair, ...], zone: tuple[ZoneCell, ...]) -> tuple[HolePair, ...]:
+    """Pairs with the flag added, also to the words of their rank, where one of their holes is a flagged cell.
+
+    Parameters
+    ----------
+    pairs
+        Pairs of the map's cells.
+    zone
+        The cells as flagged by `flag_zone`.
+
+    Returns
+    -------
+    tuple of HolePair
+
+    Raises
+    ------
+    Nothing.
+    """
+    spoiled = {cell.entry_lps for cell in zone if HALO_FLAG in cell.flags}
+    found = []
+    for pair in pairs:
+        holes = [n for n, at in ((1, pair.entry_1_lps), (2, pair.entry_2_lps)) if at in spoiled]
+        if holes:
+            words = f"hole {' and '.join(map(str, holes))} {HALO_FLAG}"
+            flags = tuple(dict.fromkeys((*pair.flags, HALO_FLAG)))
+            pair = replace(pair, flags=flags, reason=f"{pair.reason}; {words}")
+        found.append(pair)
+    return tuple(found)
 
 
 def flag_traced(traced: tuple[TracedRecord, ...], halo: Halo) -> tuple[TracedRecord, ...]:

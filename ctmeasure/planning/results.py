@@ -230,6 +230,7 @@ class HolePair:
     first_in_reason: str = ""
     on_front: bool = False
     handle: HandlePosition | None = None
+    flags: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

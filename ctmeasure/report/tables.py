@@ -221,7 +221,7 @@ def _pair_row(item: HolePair) -> tuple[Any, ...]:
         *(item.handle_tip_lps or NO_VECTOR),
         item.verdict,
         item.reason,
-        flags_cell((*flags, *(item.handle.flags if item.handle else ()))),
+        flags_cell((*flags, *item.flags, *(item.handle.flags if item.handle else ()))),
         *(value for bone in item.bones for value in _central(bone)),
         item.parallelism_deg,
         *(item.arm_reaches_mm or (None, None)),

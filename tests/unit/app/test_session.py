@@ -15,6 +15,7 @@ from ctmeasure.app.commands import (
     PlaceRing,
     RemoveLandmark,
     SetFacts,
+    RemoveSite,
     SetSite,
     SetStatus,
     SetStructure,
@@ -70,6 +71,16 @@ def test_undo_and_redo_are_identities(command: object) -> None:
     assert session.undo() == before
     assert session.redo() == after
     assert [step.action for step in after.history] == [command.words]
+
+
+def test_a_hole_can_be_taken_back_and_brought_back() -> None:
+    session = start()
+    for name in ("a", "b"):
+        session.do(SetSite(SiteRequest(name, (0.0, 0.0, 0.0), (0.0, 0.0, 1.0))))
+    both = session.case
+    assert [site.id for site in session.do(RemoveSite("a")).sites] == ["b"]
+    assert session.undo() == both
+    assert [site.id for site in session.redo().sites] == ["b"]
 
 
 def test_a_new_step_forgets_what_was_taken_back() -> None:
