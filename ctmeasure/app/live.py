@@ -62,6 +62,7 @@ def live_numbers(case: Case, geometry: Geometry) -> tuple[LiveNumber, ...]:
         seed=case.seed,
         geometry=geometry,
         psf_fwhm_mm=spread,
+        reader_model=case.reader_model,
     )
     try:
         draws = joint_draws(given)

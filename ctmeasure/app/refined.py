@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ctmeasure.anatomy.frames import CanalFrame, rim_points_lps
 from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.structures import Structure, Tube
+from ctmeasure.case.doubts import landmark_doubts
 from ctmeasure.case.model import Case
 from ctmeasure.errors import CtmeasureError
 from ctmeasure.planning.results import RefinedRecord
@@ -122,7 +123,7 @@ def _footplate(
         return _not_found("footplate_centre", click, error), None
     length, width = 2.0 * plate.half_axes_mm
     u_length, u_width = 2.0 * plate.half_axes_u_mm
-    record = _record(case, volume, fitness, "footplate_centre", plate.centre_lps, plate.covariance)
+    record = _record(case, fitness, "footplate_centre", plate.centre_lps, plate.covariance)
     return replace(
         record,
         normal_lps=_point(plate.normal_lps),
@@ -155,21 +156,25 @@ def _drum(
         normal = drum.annulus.normal_lps
         along = np.eye(3) - np.outer(normal, normal)
         across = drum.height_u_mm**2 * np.outer(normal, normal)
-        covariance = along @ _click_covariance(case, volume, fitness, "drum_centre") @ along + across
-    record = _record(case, volume, fitness, "drum_centre", drum.centre_lps, covariance)
+        covariance = along @ _click_covariance(case, fitness, "drum_centre") @ along + across
+    record = _record(case, fitness, "drum_centre", drum.centre_lps, covariance)
     details = [("form", drum.form), ("sheet", drum.thickness.words)]
     if drum.cone_depth_mm is not None:
         details.append(("cone depth", f"{drum.cone_depth_mm:.1f} mm (u about {drum.height_u_mm + 0.1:.1f})"))
     return replace(record, details=tuple(details), flags=drum.flags), drum
 
 
-def _record(
-    case: Case, volume: Volume, fitness: ScanFitness, landmark_id: str, found: Floats, covariance: Floats
-) -> RefinedRecord:
-    """The record of a found point, and whether it is used."""
+def _record(case: Case, fitness: ScanFitness, landmark_id: str, found: Floats, covariance: Floats) -> RefinedRecord:
+    """The record of a found point, and whether it is used.
+
+    Notes
+    -----
+    Whether both agree is judged by the doubt of a usual click, whoever placed it: a reader measured as unsure must not
+    make a point count that lies far from where it was placed.
+    """
     click = case.landmarks.point_lps(landmark_id)
     apart = found - click
-    joint = _click_covariance(case, volume, fitness, landmark_id) + covariance
+    joint = _click_covariance(replace(case, reader_model=None), fitness, landmark_id) + covariance
     doubts = float(np.sqrt(apart @ np.linalg.solve(joint, apart)))
     agrees = doubts <= AGREE
     used = agrees or case.settings.image_landmarks == "always"
@@ -194,16 +199,9 @@ def _not_found(landmark_id: str, click: Floats, error: CtmeasureError) -> Refine
     return RefinedRecord(landmark_id, False, f"not found, the click is used: {error}", _point(click))
 
 
-def _click_covariance(case: Case, volume: Volume, fitness: ScanFitness, landmark_id: str) -> Floats:
-    from ctmeasure.planning.measurands.draws import point_doubts
-
-    doubt = point_doubts(
-        case.landmarks[landmark_id],
-        case.settings,
-        geometry=volume.geometry,
-        psf_fwhm_mm=fitness.point_spread_mm,
-    )[0]
-    covariance = doubt.covariance_lps
+def _click_covariance(case: Case, fitness: ScanFitness, landmark_id: str) -> Floats:
+    doubts = landmark_doubts(case, case.landmarks[landmark_id], point_spread_mm=fitness.point_spread_mm)
+    covariance = doubts[0].covariance_lps
     if np.isfinite(covariance).all():
         return covariance
     return WIDEST_CLICK_U_MM**2 * np.eye(3)
@@ -260,4 +258,4 @@ def refined_key(case: Case, structures: tuple[Structure, ...]) -> tuple[object, 
               "posterior_tympanic_spine")  # fmt: skip
     marks = tuple(case.landmarks.get(name) for name in wanted)
     facial = tuple(s for s in structures if s.id == "facial_nerve")
-    return marks, facial, case.side, case.settings.image_landmarks, case.settings.placement_noise_mm
+    return marks, facial, case.side, case.settings.image_landmarks, case.settings.placement_noise_mm, case.reader_model

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from ctmeasure.anatomy.clock import clock_words
 from ctmeasure.anatomy.frames import CanalFrame, canal_frame
 from ctmeasure.anatomy.vocabulary import landmark_term
+from ctmeasure.case.doubts import placed_u_mm
 from ctmeasure.case.holes import PlannedHole, behind_words, pair_holes, pair_span
 from ctmeasure.case.model import Case
 from ctmeasure.case.words import mm, value_words
@@ -80,7 +81,7 @@ def from_mark(case: Case, mark: str, entry_lps: Floats, canal: CanalFrame | None
     nearest = points[int(np.argmin(np.linalg.norm(points - entry_lps, axis=1)))]
     away = entry_lps - nearest
     way = direction_words(away, canal) if canal is not None else ""
-    u = case.settings.placement_noise_mm
+    u = placed_u_mm(case, mark)
     return f"{mm(float(np.linalg.norm(away)))} mm (placed to {mm(u)}) {way} of: {landmark_term(mark).label}".replace(
         "  ", " "
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from ctmeasure.case.doubts import placed_u_mm
 from ctmeasure.case.model import Case
 from ctmeasure.planning.drilling.far_words import names_any, spaces_of
 from ctmeasure.planning.results import HolePair, SiteResult, ZoneCell
@@ -136,7 +137,7 @@ def _by_hand(case: Case, value: float, *, holes: int, rim: bool) -> Estimate:
     settings = case.settings
     parts = [Contribution("hole placement in the ear", settings.hole_placement_u_mm * math.sqrt(holes))]
     if rim:
-        parts.append(Contribution("placement of the rim", settings.placement_noise_mm))
+        parts.append(Contribution("placement of the rim", placed_u_mm(case, "annulus")))
     u = math.hypot(*(part.standard_uncertainty for part in parts))
     low = value - NORMAL_95 * u
     return Estimate(

@@ -1,37 +1,13 @@
-"""How well each landmark is known, for the ellipses and the landmark table: the doubts the results were drawn from."""
+"""The ellipse that is drawn around a landmark, from the doubt the results were drawn from."""
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
 
-from ctmeasure.anatomy.landmarks import Landmark
-from ctmeasure.case.model import Case
-from ctmeasure.planning.measurands.draws import PointDoubt, point_doubts
-from ctmeasure.planning.reader_model import reader_terms
-from ctmeasure.volume.geometry import Geometry
+from ctmeasure.planning.measurands.draws import PointDoubt
 
 Floats = npt.NDArray[np.float64]
-
-
-def case_geometry(case: Case) -> Geometry:
-    """The grid of the case's scan, rebuilt without its voxels."""
-    return Geometry(case.scan.shape_kji, np.array(case.scan.affine_lps), case.scan.frame_of_reference_uid)
-
-
-def landmark_doubts(case: Case, landmark: Landmark) -> tuple[PointDoubt, ...]:
-    """The doubt of every point of a placed landmark, as the results used it.
-
-    Raises
-    ------
-    ctmeasure.errors.LandmarkError
-        When the landmark has no coordinates.
-    """
-    spread = case.fitness.point_spread_mm if case.fitness is not None else None
-    terms = reader_terms(case.reader_model, case.landmarks, case.side, floor_mm=case.settings.placement_noise_mm)
-    return point_doubts(
-        landmark, case.settings, geometry=case_geometry(case), psf_fwhm_mm=spread, reader=terms.get(landmark.id)
-    )
 
 
 def drawn_covariance(doubt: PointDoubt) -> Floats:

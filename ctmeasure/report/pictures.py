@@ -13,12 +13,13 @@ from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.planes import standard_planes
 from ctmeasure.anatomy.structures import Ball, Patch, Tube
 from ctmeasure.anatomy.vocabulary import landmark_term, landmark_terms, structure_term
+from ctmeasure.case.doubts import landmark_doubts
 from ctmeasure.case.holes import pair_holes
 from ctmeasure.case.model import Case, Picture
 from ctmeasure.errors import CtmeasureError
 from ctmeasure.geometry.vectors import unit
 from ctmeasure.progress import Progress, no_progress
-from ctmeasure.report.doubts import drawn_covariance, landmark_doubts
+from ctmeasure.report.doubts import drawn_covariance
 from ctmeasure.report.figures.marks import HoleMark, Mark, PatchMark, SlicePlane, TubeMark
 from ctmeasure.report.figures.slices import MARK_WITHIN_MM, mark_numbers, side_words, slice_picture
 from ctmeasure.report.page_one import first_pair

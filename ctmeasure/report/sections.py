@@ -10,6 +10,7 @@ from ctmeasure.anatomy.clock import clock_words
 from ctmeasure.anatomy.vocabulary import STATUS_WORDS, landmark_term, landmark_terms
 from ctmeasure.case.holes import pair_holes
 from ctmeasure.case.model import Case
+from ctmeasure.planning.reader_model import ReaderTerm
 from ctmeasure.planning.results import VERDICT_WORDS, HolePair, Measurement, PlanResult, SiteResult
 from ctmeasure.planning.settings import setting_rows
 from ctmeasure.report.content import Column, Table
@@ -242,7 +243,7 @@ ENTRY_AND_DIRECTION = ("anchor_1", "anchor_2")
 
 
 def _landmarks(case: Case) -> Table:
-    from ctmeasure.report.doubts import landmark_doubts
+    from ctmeasure.case.doubts import case_readers, landmark_doubts
 
     columns = (
         Column("Landmark", share=2.0),
@@ -254,6 +255,7 @@ def _landmarks(case: Case) -> Table:
         Column("From", share=1.6),
     )
     rows: list[tuple[str, ...]] = []
+    readers = case_readers(case)
     for landmark_id in landmark_terms():
         landmark = case.landmarks.get(landmark_id)
         if landmark is None:
@@ -277,13 +279,23 @@ def _landmarks(case: Case) -> Table:
                 str(len(landmark.placements)),
                 ", ".join(fixed(float(value)) for value in centre),
                 ", ".join(fixed(float(value) ** 0.5) if value < 1e6 else "unbounded" for value in spread),
-                "repeats" if repeated else "default noise",
+                _doubt_from(readers.get(landmark_id), repeated=repeated),
             )
         )
         rows += _found_in_image(case, landmark_id)
-    note = "Doubt: standard uncertainty of one point, from repeats or the default, with voxel and point spread. "
+    note = (
+        "Doubt: standard uncertainty of one point, from repeats, from a reader who was measured or the default, with "
+    )
+    note += "voxel and point spread. "
     note += "Unbounded: two or three repeats leave the variance open; the intervals use the t distribution."
     return Table("landmarks", "Landmarks and their doubt", columns, tuple(rows), note)
+
+
+def _doubt_from(reader: ReaderTerm | None, *, repeated: bool) -> str:
+    """Where the doubt of a placed landmark comes from."""
+    if reader is None:
+        return "repeats" if repeated else "default noise"
+    return f"repeats; bias {reader.words}" if repeated else reader.words
 
 
 def _found_in_image(case: Case, landmark_id: str) -> list[tuple[str, ...]]:

@@ -11,12 +11,11 @@ import numpy.typing as npt
 
 from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
 from ctmeasure.anatomy.vocabulary import Side, landmark_term, structure_term
+from ctmeasure.case.doubts import landmark_doubts
 from ctmeasure.case.model import Case
 from ctmeasure.errors import CtmeasureError
 from ctmeasure.geometry.patches import triangulate_patch
-from ctmeasure.planning.measurands.draws import point_doubts
 from ctmeasure.report.figures.slices import side_words
-from ctmeasure.volume.geometry import Geometry
 
 from .solids import Solid, ball, swept
 
@@ -122,12 +121,10 @@ def point_label(ref: PointRef) -> str:
 
 
 def _points(case: Case) -> Iterator[PointMark]:
-    grid = Geometry(case.scan.shape_kji, np.array(case.scan.affine_lps), case.scan.frame_of_reference_uid)
-    spread = case.fitness.point_spread_mm if case.fitness is not None else None
     for landmark in case.landmarks.values():
         if not landmark.is_placed:
             continue
-        doubts = point_doubts(landmark, case.settings, geometry=grid, psf_fwhm_mm=spread)
+        doubts = landmark_doubts(case, landmark)
         for index, doubt in zip(landmark.indices, doubts, strict=True):
             covariance = doubt.covariance_lps
             known = covariance if np.isfinite(covariance).all() else None

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -54,14 +55,14 @@ def reader_model(store: Store, reader: str) -> ReaderModel:
     from ctmeasure.store.attempts import REPEAT_FLAG
 
     contents = [score.content for record, score in counted(store, reader) if REPEAT_FLAG not in record.flags]
-    errors: dict[str, list[list[float]]] = {}
+    placed: dict[str, list[dict[str, Any]]] = {}
     for content in contents:
         for point in content["points"]:
             if point["radial_mm"] is not None:
-                errors.setdefault(point["id"], []).append([point[part] for part in PARTS])
-    found = [_landmark(name, np.array(rows)) for name, rows in sorted(errors.items()) if len(rows) >= LEAST_ATTEMPTS]
+                placed.setdefault(point["id"], []).append(point)
+    found = [_landmark(name, points) for name, points in sorted(placed.items()) if len(points) >= LEAST_ATTEMPTS]
     if not found:
-        most = max((len(rows) for rows in errors.values()), default=0)
+        most = max((len(points) for points in placed.values()), default=0)
         raise CtmeasureError(
             f"{reader} placed no landmark more than {most} times",
             expected=f"at least {LEAST_ATTEMPTS} placements of a landmark",
@@ -71,13 +72,15 @@ def reader_model(store: Store, reader: str) -> ReaderModel:
     return ReaderModel(reader, "experts" if experts else "synthetic", tuple(found))
 
 
-def _landmark(name: str, errors: np.ndarray) -> ReaderLandmark:
+def _landmark(name: str, points: Sequence[dict[str, Any]]) -> ReaderLandmark:
     from ctmeasure.uncertainty.observer.reader import reader_spread
 
-    spread = reader_spread(errors)
+    spread = reader_spread([[point[part] for part in PARTS] for point in points])
+    scatters = [point["scatter_mm"] for point in points if point.get("scatter_mm") is not None]
     bias = tuple(float(v) for v in spread.bias_mm)
     covariance = tuple(tuple(float(v) for v in row) for row in spread.covariance_mm2)
-    return ReaderLandmark(name, spread.count, bias, covariance)  # type: ignore[arg-type]
+    scatter = float(np.sqrt(np.mean(np.square(scatters)))) if scatters else None
+    return ReaderLandmark(name, spread.count, bias, covariance, scatter)  # type: ignore[arg-type]
 
 
 def write_reader_model(store: Store, reader: str, out: Path) -> str:

@@ -60,7 +60,7 @@ class HandlePlan:
         normal = scene.annulus_plane().normal_lps
         if self._given.mirrored_umbo_lps is not None:
             # How it was placed in the other ear, and how far the two ears of one head differ.
-            placing = math.hypot(settings.placement_noise_mm, MIRRORED_U_MM) * scene.normals(MIRRORED, 3)
+            placing = math.hypot(scene.draws.placement_u_mm("umbo"), MIRRORED_U_MM) * scene.normals(MIRRORED, 3)
             aimed = as_point(self._given.mirrored_umbo_lps) + placing
         else:
             centre = self._ellipse.centre(scene) if self._ellipse else scene.annulus_plane().point_lps

@@ -21,6 +21,7 @@ from ctmeasure.planning.measurands.batch import Floats
 from ctmeasure.planning.measurands.evaluate import evaluate
 from ctmeasure.planning.measurands.measure import joint_draws
 from ctmeasure.planning.measurands.registry import Context, Recipe
+from ctmeasure.planning.reader_model import later_placement_u_mm
 from ctmeasure.planning.results import LengthRow, ShaftCheck, StagedLength
 from ctmeasure.planning.settings import Settings
 from ctmeasure.progress import Progress, no_progress
@@ -117,6 +118,7 @@ def _lengths(given: LengthInput, progress: Progress, *, shafts: bool) -> Lengths
         progress=progress,
     )
     found = dict(zip(map(id, measurable), outcomes, strict=True))
+    later_u_mm = later_placement_u_mm("handle_contact", draws.readers, noise_mm=settings.placement_noise_mm)
     rows: list[LengthRow] = []
     staged: list[StagedLength] = []
     for span in wanted:
@@ -131,7 +133,7 @@ def _lengths(given: LengthInput, progress: Progress, *, shafts: bool) -> Lengths
         flags = _with_choice(span, settings, (*outcome.flags, *span.flags))
         rows.extend(_span_rows(span, needed, samples, flags, catalogues, settings))
         if shafts and span.offered and span.lateral_at is not None:
-            staged.append(staged_length(span, needed, settings))
+            staged.append(staged_length(span, needed, later_u_mm))
     lines = [span for span in measurable if span.offered and span.lateral_at is not None] if shafts else []
     sized = [row for row in rows if row.size_mm is not None]
     offered = [

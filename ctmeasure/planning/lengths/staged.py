@@ -8,7 +8,6 @@ from dataclasses import replace
 from ctmeasure.planning.lengths.spans import AS_PLANNED, Span
 from ctmeasure.planning.measurands.draws import NORMAL_95
 from ctmeasure.planning.results import StagedLength
-from ctmeasure.planning.settings import Settings
 from ctmeasure.uncertainty.estimate import Contribution, Estimate
 
 SETTLED = "placement of the settled handle on a later scan (assumed)"
@@ -16,7 +15,7 @@ MEASURED = " (measured on "
 """What follows a source whose reader has been measured."""
 
 
-def staged_length(span: Span, needed: Estimate, settings: Settings) -> StagedLength:
+def staged_length(span: Span, needed: Estimate, placed_u_mm: float) -> StagedLength:
     """Uncertainty now, and expected after the handle has settled.
 
     Parameters
@@ -25,8 +24,8 @@ def staged_length(span: Span, needed: Estimate, settings: Settings) -> StagedLen
         A span of a straight device.
     needed
         Its needed length now.
-    settings
-        Placement noise of a landmark.
+    placed_u_mm
+        Standard uncertainty per axis of placing the settled handle's contact.
 
     Returns
     -------
@@ -52,7 +51,7 @@ def staged_length(span: Span, needed: Estimate, settings: Settings) -> StagedLen
     gone = [source for source in span.sources if source != span.medial]
     goes = {words for source in gone for words in source_names(source)}
     stays = [part for part in needed.budget if part.source.partition(MEASURED)[0] not in goes]
-    parts = (*stays, Contribution(SETTLED, settings.placement_noise_mm))
+    parts = (*stays, Contribution(SETTLED, placed_u_mm))
     u = math.hypot(*(part.standard_uncertainty for part in parts))
     later = replace(
         needed, standard_uncertainty=u, low_95=needed.value - NORMAL_95 * u, high_95=needed.value + NORMAL_95 * u,
@@ -62,7 +61,7 @@ def staged_length(span: Span, needed: Estimate, settings: Settings) -> StagedLen
     return StagedLength(
         span.reconstruction, span.lateral, span.medial, needed, later,
         f"assumed: the handle settles where it was planned and its contact is placed to "
-        f"{settings.placement_noise_mm:g} mm per axis on a scan like this one, which replaces this line",
+        f"{placed_u_mm:.2g} mm per axis on a scan like this one, which replaces this line",
     )  # fmt: skip
 
 

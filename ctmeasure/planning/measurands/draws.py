@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet
 from ctmeasure.errors import LandmarkError
-from ctmeasure.planning.reader_model import ReaderTerm
+from ctmeasure.planning.reader_model import ReaderTerm, moves_as_one, placement_u_mm
 from ctmeasure.planning.results import RefinedRecord
 from ctmeasure.planning.settings import Settings
 from ctmeasure.volume.geometry import Geometry
@@ -60,6 +60,8 @@ class PointDoubt:
     reader_mm2, reader_freedom
         Shape (3, 3), LPS: scale of a multivariate t that stands in for (one placement) or is added to (repeats: the
         bias alone) the Type A part, when the reader has been measured.
+    reader_common
+        Whether all points of the landmark share one draw of it (a ring lies off as a whole); it is then added.
     """
 
     mean_lps: Floats
@@ -71,6 +73,7 @@ class PointDoubt:
     edge_u_mm: Floats
     reader_mm2: Floats | None = None
     reader_freedom: float = np.inf
+    reader_common: bool = False
 
     @property
     def covariance_lps(self) -> Floats:
@@ -123,7 +126,8 @@ def point_doubts(
     -----
     A single point takes its Type A from its own repeats, axis by axis. The points of a ring or list are the same task
     done many times by the same hand, so their scatter about each index's mean is pooled over the indices; that keeps a
-    ring that was placed twice from having one degree of freedom a point.
+    ring that was placed twice from having one degree of freedom a point. A measured reader's error at a ring is how
+    far it lies off as a whole: that moves its points together, besides the scatter of each.
 
     References
     ----------
@@ -141,15 +145,16 @@ def point_doubts(
     repeats = {index: landmark.repeats_lps(index) for index in landmark.indices}
     squares = sum((((r - r.mean(axis=0)) ** 2).sum(axis=0) for r in repeats.values()), np.zeros(3))
     freedom = sum(len(r) - 1 for r in repeats.values())
+    common = reader is not None and moves_as_one(landmark.id)
     doubts = []
     for placed in repeats.values():
         if len(placed) > 1:
             u, nu = np.sqrt(squares / freedom / len(placed)), float(freedom)
             own = (reader.bias_lps, np.inf) if reader else (None, np.inf)
         else:
-            u, nu = np.full(3, 0.0 if reader else settings.placement_noise_mm), np.inf
+            u, nu = np.full(3, reader.each_mm if reader else settings.placement_noise_mm), np.inf
             own = (reader.scale_lps, reader.degrees_of_freedom) if reader else (None, np.inf)
-        doubts.append(PointDoubt(placed.mean(axis=0), len(placed), u, nu, rotation, voxel, edge, *own))
+        doubts.append(PointDoubt(placed.mean(axis=0), len(placed), u, nu, rotation, voxel, edge, *own, common))
     return tuple(doubts)
 
 
@@ -234,6 +239,8 @@ class JointDraws:
         out = np.empty((len(doubts), count, 3))  # one point's draws lie together: that is how they are used
         for position, doubt in enumerate(doubts):
             out[position] = _displaced(doubt, self._stream(f"{landmark_id}:{position}", block), count)
+        if doubts[0].reader_common:
+            out += _reader_draws(doubts[0], self._stream(f"{landmark_id}: as a whole", block), count)
         return out.transpose(1, 0, 2)
 
     def surface_mm(self, structure_id: str, block: int, *, count: int = BLOCK_DRAWS) -> Floats:
@@ -254,6 +261,10 @@ class JointDraws:
         record = self.found.get(landmark_id)
         return record if record is not None and record.normal_lps is not None and record.tilt_u_rad else None
 
+    def placement_u_mm(self, landmark_id: str) -> float:
+        """Standard uncertainty per axis of one placement of a landmark by whoever places here, mm."""
+        return placement_u_mm(landmark_id, self.readers, noise_mm=self.settings.placement_noise_mm)
+
     def few_repeats(self, landmark_id: str) -> bool:
         """Whether the draws of a landmark have no finite variance (two or three repeats)."""
         return any(d.degrees_of_freedom < FEW_REPEATS for d in self.doubts.get(landmark_id, ()))
@@ -272,7 +283,7 @@ def _displaced(doubt: PointDoubt, stream: np.random.Generator, count: int) -> Fl
     """Draws of one point: repeats or placement noise along LPS axes, voxel and edge terms along the grid."""
     shape = (count, 3)
     grid = (stream.random(shape) - 0.5) * doubt.voxel_mm if np.any(doubt.voxel_mm > 0.0) else np.zeros(shape)
-    if doubt.reader_mm2 is not None:
+    if doubt.reader_mm2 is not None and not doubt.reader_common:
         grid = grid + _reader_draws(doubt, stream, count) @ doubt.rotation_lps_grid
     if np.isinf(doubt.degrees_of_freedom):  # alike along every axis: one normal draw serves placement and edge
         grid += stream.standard_normal(shape) * np.hypot(doubt.repeat_u_mm, doubt.edge_u_mm)

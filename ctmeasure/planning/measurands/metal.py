@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from ctmeasure.anatomy.frames import annulus_plane, footplate_plane
+from ctmeasure.anatomy.frames import CanalFrame, annulus_plane, footplate_plane
 from ctmeasure.geometry.frames import Plane
 from ctmeasure.imaging.metal.prosthesis import Prosthesis
 from ctmeasure.planning.measurands.batch import Floats
@@ -61,14 +61,25 @@ def _towards_footplate(context: Context, found: Prosthesis) -> list[Measurement]
             context.not_measured("old_prosthesis_tilt", "footplate normal", needs=missing or CANAL),
             context.not_measured("old_prosthesis_to_footplate", needs=missing or CANAL),
         ]
-    plane = footplate_plane(context.given.landmarks, context.canal)
-    noise = context.given.settings.placement_noise_mm
-    points = np.stack([context.given.landmarks.point_lps(i) for i in context.footplate_sources()])
-    tilt = found.tilt(plane.normal_lps, normal_u_deg=plane_u_deg(points, plane, noise), against="footplate normal")
+    plane, normal_u_deg, surface = _footplate(context, context.canal)
+    tilt = found.tilt(plane.normal_lps, normal_u_deg=normal_u_deg, against="footplate normal")
     foot, u = _medial_end(found, plane)
-    surface = noise / math.sqrt(len(points))
     gap = _gap(context, "old_prosthesis_to_footplate", foot, (plane, u, surface), FOOTPLATE_REACH_MM)
     return [_row("old_prosthesis_tilt", "footplate normal", tilt), gap]
+
+
+def _footplate(context: Context, canal: CanalFrame) -> tuple[Plane, float, float]:
+    """The footplate as found in the image, else as marked: plane, doubt of its normal (degrees) and height (mm)."""
+    seen = context.draws.plane_found("footplate_centre")
+    if seen is not None and seen.found_lps is not None and seen.normal_lps is not None:
+        normal = np.asarray(seen.normal_lps)
+        height_u = math.sqrt(float(normal @ np.asarray(seen.covariance_mm2) @ normal))
+        return Plane(np.asarray(seen.found_lps), normal), math.degrees(max(seen.tilt_u_rad or (0.0,))), height_u
+    plane = footplate_plane(context.given.landmarks, canal)
+    sources = context.footplate_sources()
+    noise = max(context.draws.placement_u_mm(i) for i in sources)
+    points = np.stack([context.given.landmarks.point_lps(i) for i in sources])
+    return plane, plane_u_deg(points, plane, noise), noise / math.sqrt(len(points))
 
 
 def _towards_drum(context: Context, found: Prosthesis) -> list[Measurement]:
@@ -79,7 +90,7 @@ def _towards_drum(context: Context, found: Prosthesis) -> list[Measurement]:
         normal = annulus_plane(context.given.landmarks, context.canal).normal_lps
         ring = context.given.landmarks["annulus"].points_lps
         plane = Plane(ring.mean(axis=0), normal)
-        doubt = plane_u_deg(ring, plane, context.given.settings.placement_noise_mm)
+        doubt = plane_u_deg(ring, plane, context.draws.placement_u_mm("annulus"))
         tilt = _row(
             "old_prosthesis_tilt",
             "annulus normal",
@@ -92,7 +103,7 @@ def _towards_drum(context: Context, found: Prosthesis) -> list[Measurement]:
     top, u = _medial_end(found, Plane(drum.point_lps, -inwards))
     # the end that is not medial is the lateral one
     top, u = (found.top_lps, found.top_u_mm) if top is found.foot_lps else (found.foot_lps, found.foot_u_mm)
-    noise = context.given.settings.placement_noise_mm
+    noise = context.draws.placement_u_mm("drum_centre")
     return [tilt, _gap(context, "old_prosthesis_to_drum", top, (drum, u, noise), DRUM_REACH_MM)]
 
 

@@ -50,9 +50,11 @@ class PointScore:
     radial_mm
         Distance to the reference; of a ring or list the root mean square gap between the two curves.
     lateral_mm, posterior_mm, superior_mm
-        Its parts; of a ring the means over its points.
+        Its parts; of a ring or list those of the one shift that explains the gaps best (`common_shift`).
     along_mm
         Part along the structure the landmark lies on, None where there is none.
+    scatter_mm
+        Of a ring or list: standard deviation per axis of its points about the reference after that shift; else None.
     limit_mm
         An expert would lie within this distance in 95 % of placements (allowance included).
     inside
@@ -69,6 +71,7 @@ class PointScore:
     along_mm: float | None = None
     limit_mm: float | None = None
     inside: bool | None = None
+    scatter_mm: float | None = None
 
     @property
     def outcome(self) -> str:
@@ -183,18 +186,20 @@ def point_score(landmark_id: str, answer: Answer, reference: Reference, axes: Ax
     placed = answer.landmarks[landmark_id].points_lps
     experts = sum(a.landmarks.placed(landmark_id) for a in reference.answers)
     if term.kind in ("ring", "list"):
-        gaps = curve_gaps(placed, wanted, closed=landmark_id == CLOSED_RING)
+        gaps, tangents = _to_curve(placed, wanted, closed=landmark_id == CLOSED_RING)
         radial = math.sqrt(float((gaps**2).sum(axis=1).mean()))
-        parts, along = axes.split(gaps).mean(axis=0), None
+        shift = common_shift(gaps, tangents)
+        parts, along, scatter = axes.split(shift), None, _scatter(gaps, tangents, shift)
     else:
         error = placed[0] - wanted[0]
         radial, parts = float(np.linalg.norm(error)), axes.split(error)
-        along = _along(landmark_id, error, reference)
+        along, scatter = _along(landmark_id, error, reference), None
     limit = limit_mm(sd, freedom, experts)
     lateral, posterior, superior = (float(v) for v in parts)
     return PointScore(
-        landmark_id, expected, given, radial, lateral, posterior, superior, along, limit, bool(radial <= limit)
-    )
+        landmark_id, expected, given, radial, lateral, posterior, superior, along, limit, bool(radial <= limit),
+        scatter,
+    )  # fmt: skip
 
 
 def _along(landmark_id: str, error_lps: Floats, reference: Reference) -> float | None:
@@ -229,6 +234,47 @@ def curve_gaps(placed_lps: npt.ArrayLike, wanted_lps: npt.ArrayLike, *, closed: 
     A stretch of the reference that nobody placed a point on counts nowhere here; the vocabulary asks for a minimum of
     points and quadrants.
     """
+    return _to_curve(placed_lps, wanted_lps, closed=closed)[0]
+
+
+def common_shift(gaps_lps: npt.ArrayLike, tangents_lps: npt.ArrayLike) -> Floats:
+    """By how much a whole curve was placed elsewhere, shape (3,), LPS mm.
+
+    Parameters
+    ----------
+    gaps_lps, tangents_lps
+        Shape (n, 3): from the curve to each point, and the curve's unit direction there.
+
+    Raises
+    ------
+    Nothing.
+
+    Notes
+    -----
+    A shift shows in a gap only across the curve, so the mean gap of a ring that lies off in its own plane is half its
+    shift. This is the least-squares shift s of (1 - t t') s = gap over all points; along a straight line nothing shows,
+    and nothing is given.
+
+    Example
+    -------
+    >>> common_shift([[0.2, 0, 0], [0, 0, 0.1]], [[0, 1, 0], [1, 0, 0]]).round(3).tolist()
+    [0.2, 0.0, 0.1]
+    """
+    gaps, tangents = np.asarray(gaps_lps, dtype=np.float64), np.asarray(tangents_lps, dtype=np.float64)
+    across = np.eye(3) - tangents[:, :, None] * tangents[:, None, :]
+    shift: Floats = np.linalg.pinv(across.sum(axis=0), rcond=1e-6, hermitian=True) @ gaps.sum(axis=0)
+    return shift
+
+
+def _scatter(gaps: Floats, tangents: Floats, shift: Floats) -> float | None:
+    """Standard deviation per axis across the curve, about its shifted place; None with too few points to tell."""
+    left = gaps - (shift - (tangents @ shift)[:, None] * tangents)
+    freedom = 2 * len(gaps) - 3
+    return math.sqrt(float((left**2).sum()) / freedom) if freedom > 0 else None
+
+
+def _to_curve(placed_lps: npt.ArrayLike, wanted_lps: npt.ArrayLike, *, closed: bool) -> tuple[Floats, Floats]:
+    """Gap from the curve to each placed point, and the curve's unit direction there; shapes (n, 3)."""
     from scipy.interpolate import CubicSpline
 
     placed, wanted = (np.asarray(p, dtype=np.float64).reshape(-1, 3) for p in (placed_lps, wanted_lps))
@@ -246,12 +292,13 @@ def curve_gaps(placed_lps: npt.ArrayLike, wanted_lps: npt.ArrayLike, *, closed: 
     return _to_segments(placed, curve)
 
 
-def _to_segments(points: Floats, curve: Floats) -> Floats:
-    """Vector from the nearest place of a polyline to each point, shape (n, 3)."""
+def _to_segments(points: Floats, curve: Floats) -> tuple[Floats, Floats]:
+    """Vector from the nearest place of a polyline to each point, and the direction there, shapes (n, 3)."""
     start, along = curve[:-1], np.diff(curve, axis=0)
     squares = np.maximum((along**2).sum(axis=1), 1e-18)
     offset = points[:, None, :] - start
     share = np.clip((offset * along).sum(axis=2) / squares, 0.0, 1.0)
     gaps = offset - share[..., None] * along
     nearest = (gaps**2).sum(axis=2).argmin(axis=1)
-    return gaps[np.arange(len(points)), nearest]
+    direction = (along / np.sqrt(squares)[:, None])[nearest]
+    return gaps[np.arange(len(points)), nearest], direction

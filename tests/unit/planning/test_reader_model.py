@@ -15,7 +15,7 @@ from ctmeasure.io.reader_model import FORMAT, read_reader_model
 from ctmeasure.planning.measurands.draws import JointDraws, point_doubts
 from ctmeasure.planning.measurands.inputs import MeasureInput
 from ctmeasure.planning.measurands.measure import measure
-from ctmeasure.planning.reader_model import ReaderLandmark, ReaderModel, reader_terms
+from ctmeasure.planning.reader_model import ReaderLandmark, ReaderModel, placement_mm2, reader_terms
 from ctmeasure.planning.settings import Settings
 
 COVARIANCE = ((0.25, 0.0, 0.0), (0.0, 0.01, 0.0), (0.0, 0.0, 0.04))
@@ -70,6 +70,20 @@ def test_without_a_model_not_a_bit_moves() -> None:
     ).points_lps("drum_centre", 0)
     assert np.array_equal(JointDraws(right_ear(), Settings(), seed=3).points_lps("drum_centre", 0), other)
     assert plain.std(axis=0) == pytest.approx(0.3, abs=0.01)
+
+
+def test_a_ring_moves_as_one_and_its_points_keep_a_scatter_of_their_own() -> None:
+    row = ReaderLandmark("annulus", COUNT, BIAS, COVARIANCE, 0.4)
+    terms = reader_terms(ReaderModel("R7", "experts", (row,)), right_ear(), "right", floor_mm=0.3)
+    draws = JointDraws(right_ear(), Settings(), seed=3, readers=terms)
+    points = draws.points_lps("annulus", 0, count=40_000) - right_ear()["annulus"].points_lps
+    nu, count = COUNT - 1, points.shape[1]
+    whole = np.cov(points.mean(axis=1), rowvar=False) - 0.4**2 / count * np.eye(3)
+    assert whole == pytest.approx(terms["annulus"].scale_lps * nu / (nu - 2), abs=0.02)
+    single = np.cov(points[:, 0], rowvar=False)
+    assert single == pytest.approx(placement_mm2("annulus", terms, noise_mm=0.3), abs=0.02)
+    synthetic = reader_terms(ReaderModel("R7", "synthetic", (row,)), right_ear(), "right", floor_mm=0.5)
+    assert synthetic["annulus"].each_mm == 0.5
 
 
 def test_repeats_keep_their_scatter_and_gain_the_bias() -> None:

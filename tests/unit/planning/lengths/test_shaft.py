@@ -152,7 +152,7 @@ def test_what_the_image_found_of_the_drum_goes_with_the_plan_of_the_handle() -> 
     span = Span("total", AS_PLANNED, "planned handle tip", "footplate_centre", "handle", sources)
     parts = ("drum_centre found in the image", "planned handle position", "footplate_centre found in the image", "seat")
     budget = tuple(Contribution(name, u) for name, u in zip(parts, (0.1, 0.4, 0.05, 0.05), strict=True))
-    staged = staged_length(span, Estimate(5.0, 0.42, 4.2, 5.8, "mm", "", budget), Settings())
+    staged = staged_length(span, Estimate(5.0, 0.42, 4.2, 5.8, "mm", "", budget), 0.3)
     assert staged.later.standard_uncertainty == pytest.approx(math.sqrt(0.09 + 0.0025 + 0.0025))
 
 

@@ -18,6 +18,9 @@ from ctmeasure.imaging.metal.prosthesis import Prosthesis
 from ctmeasure.planning.halo import HALO_FLAG, flag_measurements
 from ctmeasure.planning.measurands.inputs import MeasureInput
 from ctmeasure.planning.measurands.measure import measure
+from ctmeasure.planning.measurands.scene import FOOTPLATE_RIM
+from ctmeasure.planning.reader_model import ReaderLandmark, ReaderModel
+from ctmeasure.planning.results import RefinedRecord
 from ctmeasure.uncertainty.estimate import Estimate
 
 FOOTPLATE = right_ear()["footplate_centre"].point_lps
@@ -55,6 +58,28 @@ def test_tilt_of_a_rod_along_the_normal_is_nought_within_its_interval() -> None:
     assert tilt.value == pytest.approx(0.0, abs=1e-3)
     assert tilt.low_95 == 0.0
     assert tilt.high_95 > 5.0
+
+
+def test_a_footplate_found_in_the_image_serves_without_a_marked_rim() -> None:
+    marks = right_ear()
+    normal = footplate_plane(marks, canal_frame(marks, "right")).normal_lps
+    marks = LandmarkSet([mark for name, mark in marks.items() if name not in FOOTPLATE_RIM])
+    across = np.linalg.svd(normal[None])[2][1:]
+    seen = RefinedRecord(
+        "footplate_centre", True, "", tuple(FOOTPLATE), tuple(FOOTPLATE + 0.2 * normal),  # type: ignore[arg-type]
+        tuple(tuple(row) for row in 0.1**2 * np.eye(3)), 0.2, tuple(normal), tuple(map(tuple, across)), (0.02, 0.02),
+    )  # fmt: skip
+    gap = rows(0.7, landmarks=marks, refined=(seen,))["old_prosthesis_to_footplate", ""].estimate  # type: ignore[attr-defined]
+    assert gap.value == pytest.approx(0.5, abs=1e-6)
+    # the rod's end 0.02, the plane's height 0.1
+    assert gap.standard_uncertainty == pytest.approx(0.102, abs=1e-3)
+
+
+def test_a_reader_measured_as_unsure_leaves_the_gap_less_sure() -> None:
+    row = ReaderLandmark("footplate_centre", 40, (0.0, 0.0, 0.0), tuple(map(tuple, np.eye(3))))  # type: ignore[arg-type]
+    wide = rows(1.5, reader_model=ReaderModel("R1", "synthetic", (row,)))["old_prosthesis_to_footplate", ""]
+    plain = rows(1.5)["old_prosthesis_to_footplate", ""]
+    assert wide.estimate.standard_uncertainty > 2.0 * plain.estimate.standard_uncertainty  # type: ignore[attr-defined]
 
 
 def test_an_end_beside_the_footplate_is_not_compared_with_it() -> None:

@@ -88,6 +88,23 @@ def test_a_ring_is_compared_as_a_curve_whatever_its_indices() -> None:
     assert np.linalg.norm(gaps, axis=1) == pytest.approx(0.25, abs=0.01)
 
 
+def test_a_ring_that_lies_off_as_a_whole_gives_back_its_shift_and_the_scatter_of_its_points() -> None:
+    rng, shift, scatter = np.random.default_rng(311), np.array([0.3, -0.2, 0.15]), 0.1
+    wanted, found, spread = right_ear()["annulus"].points_lps, [], []
+    reference = Reference("right", (Answer("right", right_ear()),))
+    axes = axes_of(right_ear(), "right")
+    for _ in range(40):
+        placed = wanted + shift + scatter * rng.standard_normal(wanted.shape)
+        answer = Answer("right", right_ear().with_landmark(place("annulus", placed)))
+        score = point_score("annulus", answer, reference, axes)
+        found.append([score.lateral_mm, score.posterior_mm, score.superior_mm])
+        spread.append(score.scatter_mm)
+    # 13 points, across the curve only: a mean in the plane of the ring rests on half of them
+    error = scatter / math.sqrt(13 / 2 * 40)
+    assert np.mean(found, axis=0) == pytest.approx(axes.split(shift), abs=4 * error + 0.01)
+    assert np.sqrt(np.mean(np.square(spread))) == pytest.approx(scatter, rel=0.1)
+
+
 @pytest.mark.parametrize(
     ("expected", "given", "word"),
     [
