@@ -150,11 +150,15 @@ def point_doubts(
     for placed in repeats.values():
         if len(placed) > 1:
             u, nu = np.sqrt(squares / freedom / len(placed)), float(freedom)
-            own = (reader.bias_lps, np.inf) if reader else (None, np.inf)
+            own = reader.bias_lps if reader else None
+            own_freedom = np.inf
         else:
             u, nu = np.full(3, reader.each_mm if reader else settings.placement_noise_mm), np.inf
-            own = (reader.scale_lps, reader.degrees_of_freedom) if reader else (None, np.inf)
-        doubts.append(PointDoubt(placed.mean(axis=0), len(placed), u, nu, rotation, voxel, edge, *own, common))
+            own = reader.scale_lps if reader else None
+            own_freedom = reader.degrees_of_freedom if reader else np.inf
+        doubts.append(
+            PointDoubt(placed.mean(axis=0), len(placed), u, nu, rotation, voxel, edge, own, own_freedom, common)
+        )
     return tuple(doubts)
 
 
