@@ -201,7 +201,7 @@ class HolePair:
     ``clearance`` is the least gap of both holes to any structure with its interval; ``clearance_mm`` its value.
     ``bones`` are bone to the first gap with interval, hole by hole; ``arm_reaches_mm`` from the handle's top to each
     hole and through it; ``first_in`` which hole takes its arm first, with ``first_in_reason``; ``on_front`` whether no
-    other listed pair is at least as good in risk, clearance, thickness and handle position and better in one.
+    other pair that fits is at least as good in risk, clearance, thickness and handle position and better in one.
     """
 
     rank: int

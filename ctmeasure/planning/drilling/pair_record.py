@@ -57,6 +57,7 @@ def pair_record(
     gaps: Floats | None,
     handle_tip: HandleTip | None,
     extreme: str,
+    on_front: bool,
 ) -> HolePair:
     """The record of one pair of feasible cells; ``extreme`` says what it is best at, if anything."""
     a, b = keep.cells[first], keep.cells[second]
@@ -92,13 +93,14 @@ def pair_record(
         (a.wall_angle_deg, b.wall_angle_deg), (a.rim_distance_mm, b.rim_distance_mm),
         (float(keep.thickness[first]), float(keep.thickness[second])), span, bridge_entry, bridge_exit,
         clearance if np.isfinite(clearance) else None, tighter.nearest_structure, p_any, tip, verdict,
-        _reason(verdict, p_any, clearance, tighter.nearest_structure, (a, b), preferred, handle, extreme),
+        _reason(verdict, p_any, clearance, tighter.nearest_structure, (a, b), preferred, handle, extreme, on_front),
         clearance_estimate(clearance, gaps, scene.seed, ()) if gaps is not None and np.isfinite(clearance) else None,
         (
             thickness_estimate(places.paths, rows[0], places.paths.flags(rows[0])),
             thickness_estimate(places.paths, rows[1], places.paths.flags(rows[1])),
         ),
-        float(np.degrees(np.arccos(turn))), (float(reaches[0][0]), float(reaches[1][0])), first_in, why, False, handle,
+        float(np.degrees(np.arccos(turn))), (float(reaches[0][0]), float(reaches[1][0])), first_in, why,
+        on_front, handle,
     )  # fmt: skip
 
 
@@ -123,6 +125,7 @@ def _reason(
     preferred: bool,
     handle: HandlePosition | None,
     extreme: str,
+    on_front: bool,
 ) -> str:
     risk = "<1 in 1000" if p_any < 0.001 else f"{100.0 * p_any:.1f} %"
     parts = [VERDICT_WORDS[verdict], f"any margin broken by either hole: {risk}"]
@@ -136,6 +139,8 @@ def _reason(
         parts.append(OUTSIDE_SECTOR_FLAG)
     if any(cell.in_sight is False for cell in cells):
         parts.append("not in sight along a straight line")
+    if on_front:
+        parts.append("on the front")
     if extreme:
         parts.append(extreme)
     return "; ".join(parts)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ctmeasure.planning.drilling.envelope import opening_width_mm
 from ctmeasure.planning.drilling.feasible import Feasible, feasible_cells, in_sector
+from ctmeasure.planning.drilling.front import FRONT_STEP_MM, FRONT_WORDS, on_front, steps_of
 from ctmeasure.planning.drilling.joint import any_events, least_gaps
 from ctmeasure.planning.drilling.pair_record import HandleTip, arm_reaches_mm, bridges_mm, pair_record
 from ctmeasure.planning.drilling.places import Places
@@ -35,6 +36,8 @@ RISK_STEP = 3.0
 """Probabilities within this factor of each other rank as equal, so that noise does not decide before clearance."""
 LEAST_PROBABILITY = 1e-4
 CLEARANCE_STEP_MM = 0.1
+FARTHEST_MM = 99.0
+"""A clearance without any structure near counts as this."""
 EXTREMES = ("largest clearance of all pairs", "bone nearest to the middle of its limits", "tip nearest to the middle")
 """What the pairs listed besides the best are best at; the last one asks for a planned handle tip."""
 
@@ -91,28 +94,32 @@ def rank_cells(
     assert zone.places is not None
     union = np.minimum(keep.p_any[first] + keep.p_any[second], 1.0)
     order = _order(scene, keep, first, second, union)
-    extremes = _extremes(scene, keep, first, second, handle_tip)
-    # The best first, then what is best at one thing, so that the rest keeps apart from these and not they from it.
+    aside = _aside_mm(keep, first, second, handle_tip)
+    extremes = _extremes(scene, keep, first, second, aside)
+    front = _front(scene, keep, first, second, union, aside)
+    reason = f"{reason[:-1]}, {int(front.sum())} on the front ({FRONT_WORDS})."
+    # The best first, then what is best at one thing, then the front, so that the rest keeps apart from these.
     leading = order[:LOOKED_AT].tolist()
-    order = np.array(list(dict.fromkeys([*leading[:1], *extremes, *leading])), dtype=np.intp)
+    ahead = order[front[order]][:LOOKED_AT].tolist()
+    order = np.array(list(dict.fromkeys([*leading[:1], *extremes, *ahead, *leading])), dtype=np.intp)
     chosen = order[_diverse(keep, first[order], second[order])]
-    names = [extremes.get(int(n), "") for n in chosen]
+    names, front = [extremes.get(int(n), "") for n in chosen], front[chosen]
     first, second = first[chosen], second[chosen]
     p_any = np.minimum(keep.p_any[first] + keep.p_any[second], 1.0)
     drawn, gaps = _joint_probability(scene, zone, keep, first, second)
     p_any[: len(drawn)] = drawn
     order = _order(scene, keep, first, second, p_any)
-    pairs = [
+    return tuple(
         pair_record(
             scene, zone.places, keep, rank=rank, first=int(first[n]), second=int(second[n]), p_any=float(p_any[n]),
             gaps=gaps[n] if len(gaps) else None, handle_tip=handle_tip, extreme=names[n],
+            on_front=bool(front[n]),
         )
         for rank, n in enumerate(order, start=1)
-    ]  # fmt: skip
-    return _with_front(pairs, scene), reason
+    ), reason  # fmt: skip
 
 
-def _extremes(scene: Scene, keep: Feasible, first: Rows, second: Rows, handle_tip: HandleTip | None) -> dict[int, str]:
+def _extremes(scene: Scene, keep: Feasible, first: Rows, second: Rows, aside: Floats | None) -> dict[int, str]:
     """The pair that is best at each single thing, among those of the best verdict there is."""
     caution = np.array([cell.verdict != "clear" for cell in keep.cells])
     worse = caution[first] | caution[second]
@@ -122,32 +129,44 @@ def _extremes(scene: Scene, keep: Feasible, first: Rows, second: Rows, handle_ti
     a, b = first[rows], second[rows]
     found = {int(rows[np.argmax(np.minimum(keep.clearance[a], keep.clearance[b]))]): EXTREMES[0]}
     found.setdefault(int(rows[np.argmin(np.maximum(off[a], off[b]))]), EXTREMES[1])
-    one, two = keep.cells[int(a[0])].entry_lps, keep.cells[int(b[0])].entry_lps
-    tip = handle_tip(one, two) if handle_tip and one is not None and two is not None else None
-    if tip is not None:
-        along = keep.entry[b] - keep.entry[a]
-        along /= np.linalg.norm(along, axis=1, keepdims=True)
-        aside = np.abs(np.sum((np.array(tip) - 0.5 * (keep.entry[a] + keep.entry[b])) * along, axis=1))
-        found.setdefault(int(rows[np.argmin(aside)]), EXTREMES[2])
+    if aside is not None:
+        found.setdefault(int(rows[np.argmin(aside[rows])]), EXTREMES[2])
     return found
 
 
-def _with_front(pairs: list[HolePair], scene: Scene) -> tuple[HolePair, ...]:
-    """Mark the pairs that no other listed one beats: as good in everything and better in one thing."""
+def _aside_mm(keep: Feasible, first: Rows, second: Rows, handle_tip: HandleTip | None) -> Floats | None:
+    """How far the planned tip lies off the plane midway between the holes; None without a tip."""
+    one, two = keep.cells[int(first[0])].entry_lps, keep.cells[int(second[0])].entry_lps
+    tip = handle_tip(one, two) if handle_tip and one is not None and two is not None else None
+    if tip is None:
+        return None
+    along = keep.entry[second] - keep.entry[first]
+    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    return np.abs(np.sum((np.array(tip) - 0.5 * (keep.entry[first] + keep.entry[second])) * along, axis=1))
+
+
+def _front(
+    scene: Scene, keep: Feasible, first: Rows, second: Rows, p_any: Floats, aside: Floats | None
+) -> NDArray[np.bool_]:
+    """Which of all pairs that fit are on the front; a pair is beaten by none of a worse verdict."""
     middle = 0.5 * (scene.settings.thickness_low_mm + scene.settings.thickness_high_mm)
-    cost = np.array(
-        [
-            (
-                max(pair.p_any or 0.0, LEAST_PROBABILITY),
-                -np.inf if pair.clearance_mm is None else -pair.clearance_mm,
-                max(abs(t - middle) for t in pair.thicknesses_mm),
-                0.0 if pair.handle is None else pair.handle.off_centre_mm,
-            )
-            for pair in pairs
-        ]
-    )
-    worse = [bool(((cost <= row).all(axis=1) & (cost < row).any(axis=1)).any()) for row in cost]
-    return tuple(replace(pair, on_front=not beaten) for pair, beaten in zip(pairs, worse, strict=True))
+    off = np.abs(keep.thickness - middle)
+    caution = np.array([cell.verdict != "clear" for cell in keep.cells])
+    # The same steps as in the order: beyond them differences are noise of the draws or of nobody's concern.
+    clearance = np.minimum(np.minimum(keep.clearance[first], keep.clearance[second]), FARTHEST_MM)
+    costs = [
+        (caution[first] | caution[second]).astype(np.int64),
+        _risk_steps(p_any),
+        -steps_of(clearance, step=FRONT_STEP_MM),
+        steps_of(np.maximum(off[first], off[second]), step=FRONT_STEP_MM),
+    ]
+    return on_front(costs if aside is None else [*costs, steps_of(aside, step=FRONT_STEP_MM)])
+
+
+def _risk_steps(p_any: Floats) -> Rows:
+    """Probabilities in steps of a factor."""
+    steps = np.floor(np.log(np.maximum(p_any, LEAST_PROBABILITY) / LEAST_PROBABILITY) / np.log(RISK_STEP))
+    return np.asarray(steps, dtype=np.int64)
 
 
 def _joined(scene: Scene, keep: Feasible) -> tuple[Rows, Rows, str]:
@@ -186,11 +205,10 @@ def _order(scene: Scene, keep: Feasible, first: Rows, second: Rows, p_any: Float
     middle = 0.5 * (settings.thickness_low_mm + settings.thickness_high_mm)
     off = np.abs(keep.thickness - middle)
     clearance = np.minimum(keep.clearance[first], keep.clearance[second])
-    steps = np.floor(np.log(np.maximum(p_any, LEAST_PROBABILITY) / LEAST_PROBABILITY) / np.log(RISK_STEP))
     keys = (
         np.maximum(off[first], off[second]),
-        -np.floor(np.minimum(clearance, 99.0) / CLEARANCE_STEP_MM),
-        steps,
+        -np.floor(np.minimum(clearance, FARTHEST_MM) / CLEARANCE_STEP_MM),
+        _risk_steps(p_any),
         ~(keep.preferred[first] & keep.preferred[second]),
         caution[first] | caution[second],
     )

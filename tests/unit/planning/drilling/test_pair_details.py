@@ -53,21 +53,7 @@ def test_a_listed_hole_has_its_bone_with_an_interval(pairs):
     assert any(bone is not None for pair in pairs for bone in pair.bones)
 
 
-def test_nobody_on_the_front_is_beaten_in_everything(pairs, scene):
-    middle = 0.5 * (scene.settings.thickness_low_mm + scene.settings.thickness_high_mm)
-
-    def cost(pair):
-        off = max(abs(t - middle) for t in pair.thicknesses_mm)
-        return max(pair.p_any, 1e-4), -pair.clearance_mm, off, pair.handle.off_centre_mm
-
-    front = [p for p in pairs if p.on_front]
-    assert front
-    for one in pairs:
-        beaten = any(
-            all(a <= b for a, b in zip(cost(other), cost(one), strict=True)) and cost(other) != cost(one)
-            for other in pairs
-        )
-        assert one.on_front == (not beaten)
+def test_what_is_best_at_one_thing_is_listed_and_says_so(pairs):
     best_at = (
         "largest clearance of all pairs",
         "bone nearest to the middle of its limits",
