@@ -131,7 +131,10 @@ class SiteResult:
 
 @dataclass(frozen=True, slots=True)
 class ZoneCell:
-    """One cell of the canal-wall map; the riskiest structure is named."""
+    """One cell of the canal-wall map; the riskiest structure is named.
+
+    ``over_margin_mm`` is the least of clearance less margin over all marked structures; None where no gap is known.
+    """
 
     wall_angle_deg: float
     clock_hour: float
@@ -153,6 +156,7 @@ class ZoneCell:
     flags: tuple[str, ...] = ()
     in_sight: bool | None = None
     freedom: float | None = None
+    over_margin_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from ctmeasure.report.content import AnswerView, Content
 from ctmeasure.report.figures import canal_view, lengths, small, unrolled
 from ctmeasure.report.figures.canvas import Image
 from ctmeasure.report.figures.map_layers import doubt_behind, far_sides
+from ctmeasure.report.figures.margin import MARGIN_WORDS
 from ctmeasure.report.figures.slices import WIDTH_MM as SLICE_WIDTH_MM
 from ctmeasure.report.figures.slices import side_words
 from ctmeasure.report.figures.wall import WallScene
@@ -181,7 +182,7 @@ def _maps(case: Case, scene: WallScene | None) -> tuple[Image, ...]:
             "map-verdict.svg",
             unrolled.unrolled_map(scene),
             verdict,
-            "Verdict of every place on the wall.",
+            "Verdict of every place on the wall. Dash-dotted: " + MARGIN_WORDS + ".",
             unrolled.WIDTH_MM,
         ),
         Image(
@@ -205,7 +206,7 @@ def _maps(case: Case, scene: WallScene | None) -> tuple[Image, ...]:
             unrolled.unrolled_map(scene, layer="clearance"),
             f"{side}, clearance of the bur to the nearest marked structure on the unrolled wall, with contours in mm.",
             "Clearance of the swept bur to the riskiest marked structure; dark is close. Structures that were not "
-            "marked are not in it.",
+            "marked are not in it. Dash-dotted: " + MARGIN_WORDS + ".",
             unrolled.WIDTH_MM,
         ),
         Image(

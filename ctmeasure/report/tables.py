@@ -31,7 +31,8 @@ SITES = (
 )
 ZONE = (
     "wall_angle_deg,clock_hour,rim_distance_mm,depth_mm,x_mm,y_mm,z_mm,dx,dy,dz,angle_to_normal_deg,thickness_mm,"
-    "to_exit_mm,far_side,reachable,nearest_structure,clearance_mm,p_contact,p_below_margin,verdict,in_sight,freedom"
+    "to_exit_mm,far_side,reachable,nearest_structure,clearance_mm,p_contact,p_below_margin,verdict,in_sight,freedom,"
+    "over_margin_mm"
 )
 PAIRS = (
     "rank,hole_1_x_mm,hole_1_y_mm,hole_1_z_mm,hole_1_dx,hole_1_dy,hole_1_dz,"
@@ -175,6 +176,7 @@ def _zone_row(item: ZoneCell) -> tuple[Any, ...]:
         item.verdict,
         item.in_sight,
         item.freedom,
+        item.over_margin_mm,
     )
 
 

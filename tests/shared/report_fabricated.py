@@ -136,6 +136,14 @@ def cell_verdict(angle: float, rim: float) -> Verdict:
     return "caution"
 
 
+MARGIN_MM = 1.4
+
+
+def gap_mm(angle, rim):  # type: ignore[no-untyped-def]
+    """Made-up clearance: a dip around one place of the wall."""
+    return 3.2 - 3.6 * np.exp(-(((angle - 118) / 40) ** 2) - ((rim - 2.2) / 3.0) ** 2)
+
+
 def zone(side: Side, settings: Settings) -> tuple[ZoneCell, ...]:
     """The whole map."""
     cells = []
@@ -144,7 +152,7 @@ def zone(side: Side, settings: Settings) -> tuple[ZoneCell, ...]:
             verdict = cell_verdict(angle, rim)
             known = verdict != "not assessed"
             thick = 1.5 + 1.1 * np.cos(np.radians(angle - 40)) + 0.16 * rim
-            gap = 3.2 - 3.6 * np.exp(-(((angle - 118) / 40) ** 2) - ((rim - 2.2) / 3.0) ** 2)
+            gap = gap_mm(angle, rim)
             cells.append(
                 ZoneCell(
                     float(angle), float(clock_hour(angle, side)), float(rim), float(rim), at(side, angle, 4.6, rim),
@@ -152,6 +160,7 @@ def zone(side: Side, settings: Settings) -> tuple[ZoneCell, ...]:
                     "model dependent" if known else "not assessed", float(thick + 0.2) if known else None,
                     "attic" if known else "no exit within arm length", True, "facial_nerve" if known else "",
                     float(gap) if known else None, 1e-5 if known else None, 0.002 if known else None, verdict,
+                    over_margin_mm=float(gap - MARGIN_MM) if known else None,
                 )
             )  # fmt: skip
     return tuple(cells)

@@ -71,6 +71,12 @@ class StructureRisk:
         return np.nan_to_num(self.p_below / self.accepted_risk, nan=0.0) + np.nan_to_num(near, nan=0.0)
 
 
+def least_over_margin_mm(risks: tuple[StructureRisk, ...], index: int) -> float:
+    """Least of clearance less margin over the structures with a known surface at one place, mm; NaN without any."""
+    left = [float(risk.central_mm[index] - risk.margin_mm[index]) for risk in risks if risk.obstacle.measured]
+    return min((gap for gap in left if np.isfinite(gap)), default=np.nan)
+
+
 def central_gaps(obstacle: Obstacle, places: Places, scene: Scene) -> Floats:
     """Clearance with everything at its mean, shape (n,); NaN where the bur path is unknown."""
     gap = obstacle.gap_mm(places.bores.entry, places.bores.ends, bur_radius_mm=scene.settings.bur_radius_mm)

@@ -14,7 +14,7 @@ from ctmeasure.planning.drilling.clearances import NO_END_FLAG
 from ctmeasure.planning.drilling.directions import BLOCKED, UNKNOWN
 from ctmeasure.planning.drilling.far_words import names_any
 from ctmeasure.planning.drilling.places import SHORT_TIP_FLAG, Places, measure_places
-from ctmeasure.planning.drilling.risk import StructureRisk, missing_by_place, structure_risks
+from ctmeasure.planning.drilling.risk import StructureRisk, least_over_margin_mm, missing_by_place, structure_risks
 from ctmeasure.planning.drilling.scene import TAKEN_DOWN_FLAG, Scene
 from ctmeasure.planning.drilling.shaft import HIDDEN_FLAG, SHAFT_FLAG, shaft_contacts
 from ctmeasure.planning.drilling.sites import (
@@ -176,6 +176,7 @@ def _cell(
         tuple(dict.fromkeys(flags)),
         {0: False, 1: True}.get(int(places.in_sight[n])),
         _given(float(places.freedom[n])),
+        _given(least_over_margin_mm(risks, n)),
     )
 
 

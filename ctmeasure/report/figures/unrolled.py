@@ -37,6 +37,7 @@ from ctmeasure.report.figures.map_layers import (
     shades,
     write_letters,
 )
+from ctmeasure.report.figures.margin import margin_lines
 from ctmeasure.report.figures.outlines import merged_outlines
 from ctmeasure.report.figures.slices import side_words
 from ctmeasure.report.figures.wall import Floats, WallScene, dial, split_runs
@@ -50,6 +51,8 @@ SEAM_PT = 0.3
 INSIDE_SHOWN_MM = 1.6
 """How much of the middle-ear side of the rim is drawn: room for the spines and for shadows that pass behind the rim."""
 DIRECTIONS = (("S (upper)", 0.0), ("P (back)", 90.0), ("A (front)", 270.0))
+MARGIN_LAYERS = ("verdict", "clearance")
+"""Layers in which the contour of the margin is drawn: on these it says something."""
 UNDECIDED = "not assessed"
 NARROWEST_WORDS_H = 0.8
 """The words are written over a stretch of at least this many hours; the pattern and the legend name the rest."""
@@ -93,6 +96,8 @@ def unrolled_map(
             _values(axes, scene, layer)
             if layer == "access":
                 _reach_strokes(axes, scene)
+        if layer in MARGIN_LAYERS:
+            _margin(axes, scene)
         placer = LabelPlacer(axes)
         _hole_band(axes, scene, layer)
         _rim(axes, scene, placer)
@@ -240,6 +245,13 @@ def _values(axes: Axes, scene: WallScene, layer: Layer) -> None:
         for text in axes.clabel(lines, fmt="%g", fontsize=FONT_PT, colors=INK, inline=True, inline_spacing=2):
             text.set_path_effects(halo(2.2))
             text.set_zorder(3.0)
+
+
+def _margin(axes: Axes, scene: WallScene) -> None:
+    """The contour of the margin: a strong line with dots, unlike every contour of a value."""
+    lines = margin_lines(scene)
+    strokes(axes, lines, colour=PAPER, width=4.0, over=2.3)
+    strokes(axes, lines, colour=INK, width=2.0, pattern=(0, (5, 1.2, 1, 1.2)), over=2.4)
 
 
 def _far_sides(axes: Axes, scene: WallScene) -> None:

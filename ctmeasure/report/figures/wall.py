@@ -15,7 +15,7 @@ from ctmeasure.anatomy.vocabulary import Side
 from ctmeasure.planning.results import Verdict, ZoneCell
 
 Floats = npt.NDArray[np.float64]
-CellValue = Literal["thickness_mm", "clearance_mm", "p_below_margin", "angle_to_normal_deg"]
+CellValue = Literal["thickness_mm", "clearance_mm", "p_below_margin", "angle_to_normal_deg", "over_margin_mm"]
 """Values of a cell that a map can show."""
 
 SHADOW_STEP_MM = 0.3
