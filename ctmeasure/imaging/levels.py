@@ -27,6 +27,9 @@ ASSUMED_RELATIVE_U = 0.25
 """Relative standard uncertainty of an assumed point spread."""
 MEASURED_RELATIVE_U = 0.06
 """The same for one measured on this scan's own edges (our choice, no source)."""
+READING_SHARE = 0.022
+"""What cubic interpolation between voxels h apart adds to the variance of a blurred edge, as a share of h^4 over that
+variance, mean over directions (fitted to edges of known width, good to 1 percent from 0.5 voxels of sigma on)."""
 LEAST_RELATIVE_U = 0.03
 """No point spread is believed to better than this (our choice, no source)."""
 SOFT_TISSUE_HU = 40.0
@@ -39,7 +42,7 @@ SOFT_LEVEL_FLAG = "soft-tissue level assumed"
 
 @dataclass(frozen=True, slots=True)
 class PointSpread:
-    """Gaussian point spread of the image as it is sampled (voxel averaging included), FWHM mm.
+    """Gaussian point spread of the image as it is read (voxel averaging and cubic interpolation included), FWHM mm.
 
     Parameters
     ----------
@@ -149,6 +152,7 @@ def point_spread(volume: Volume, fitness: ScanFitness | None = None) -> PointSpr
     Returns
     -------
     PointSpread
+        As profiles read by cubic interpolation show it, wider than in the voxels (`as_read_mm`).
 
     Raises
     ------
@@ -164,10 +168,11 @@ def point_spread(volume: Volume, fitness: ScanFitness | None = None) -> PointSpr
         in_plane_u = getattr(fitness, "point_spread_in_plane_u_mm", None) or 0.0
         through_u = getattr(fitness, "point_spread_through_plane_u_mm", None) or 0.0
         relative = max(in_plane_u / float(in_plane), through_u / float(through), LEAST_RELATIVE_U)
-        return PointSpread(float(in_plane), float(through), where, relative)
+        widths = (as_read_mm(float(in_plane), max(spacing[1:])), as_read_mm(float(through), spacing[0]))
+        return PointSpread(*widths, where, relative)
     if in_plane is not None:
         through = max(ASSUMED_THROUGH_MM, 1.2 * spacing[0], float(in_plane))
-        return PointSpread(float(in_plane), through, where, ASSUMED_RELATIVE_U, True)
+        return PointSpread(as_read_mm(float(in_plane), max(spacing[1:])), through, where, ASSUMED_RELATIVE_U, True)
     pixel = max(spacing[1], spacing[2])
     return PointSpread(
         max(ASSUMED_IN_PLANE_MM, 1.5 * pixel),
@@ -176,6 +181,20 @@ def point_spread(volume: Volume, fitness: ScanFitness | None = None) -> PointSpr
         ASSUMED_RELATIVE_U,
         True,
     )
+
+
+def as_read_mm(fwhm_mm: float, step_mm: float) -> float:
+    """Width of an edge as cubic interpolation reads it, from its width in voxels that are a step apart.
+
+    Example
+    -------
+    >>> round(as_read_mm(0.45, 0.3), 2)
+    0.48
+    """
+    if fwhm_mm <= 0.0:
+        return fwhm_mm
+    variance = (max(fwhm_mm, step_mm) / FWHM_PER_SIGMA) ** 2
+    return math.hypot(fwhm_mm, FWHM_PER_SIGMA * math.sqrt(READING_SHARE * step_mm**4 / variance))
 
 
 def canal_levels(volume: Volume, canal: CanalFrame) -> TissueLevels:

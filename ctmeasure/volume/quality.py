@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +10,8 @@ from numpy.typing import NDArray
 from ctmeasure.progress import Progress, no_progress
 from ctmeasure.volume.calibration import Scale, scale_of
 from ctmeasure.volume.coverage import coverage_doubts
-from ctmeasure.volume.edges import FWHM_PER_SIGMA, Edges, find_edges
+from ctmeasure.volume.edge_widths import LEAST_EDGES, point_spread
+from ctmeasure.volume.edges import Edges, find_edges
 from ctmeasure.volume.motion import jumps_between_slices
 from ctmeasure.volume.support import supports_of
 from ctmeasure.volume.volume import Volume
@@ -21,15 +21,6 @@ THICKEST_SLICE_MM = 0.7
 
 LEAST_STEP_HU = 700.0
 """Smallest step that serves as an edge: less than air against soft tissue (about 1000 HU)."""
-
-LEAST_EDGES = 40
-"""Fewer edges near a direction than this do not fix the width there."""
-
-FLAT_COS2, STEEP_COS2 = 0.1, 0.64
-"""Edges whose normal is within |cos| < 0.3 of the slice plane, or > 0.8 along the slice normal, fix the two widths."""
-
-MODEL_SHARE = 0.05
-"""Relative standard uncertainty added for what the Gaussian model leaves out; known blur is found within it [P]."""
 
 METAL_HU, METAL_VOXELS = 3000.0, 10
 """Voxels denser than any bone or tooth, and how many of them make metal."""
@@ -143,7 +134,7 @@ def assess_fitness(
 
     Notes
     -----
-    The point spread is regressed over many blurred steps, ``sigma_n^2 = sigma_xy^2 (1 - n_z^2) + sigma_z^2 n_z^2``, so
+    The point spread is one width over many blurred steps, ``sigma_n^2 = sigma_xy^2 (1 - n_z^2) + sigma_z^2 n_z^2``, so
     it needs edges both across and along the slices; where they are missing it is "not estimable", never guessed.
 
     References
@@ -163,12 +154,12 @@ def assess_fitness(
     noise = noise_sd(volume)
     progress("judging the scan: edges", 0.2)
     edges = find_edges(volume, least_contrast=_least_step(volume, hu), noise=noise)
-    in_plane, through, flags = point_spread(edges)
+    scale = scale_of(volume.values, unit=volume.source.intensity_unit)
+    in_plane, through, flags = point_spread(edges, noise=noise, air=scale.air, soft=scale.soft)
     overshoot = _overshoot(edges)
     progress("judging the scan: metal and motion", 0.8)
     metal, clipped = _metal(volume, hu)
     moved = jumps_between_slices(volume, noise=noise)
-    scale = scale_of(volume.values, unit=volume.source.intensity_unit)
     spacing = volume.geometry.spacing_mm
     shape = volume.geometry.shape_kji
     coverage = (spacing[0] * shape[0], spacing[1] * shape[1], spacing[2] * shape[2])
@@ -221,57 +212,6 @@ def _scale_words(scale: Scale, hu: bool) -> tuple[str, ...]:
     if hu:
         return ()
     return (f"grey values without HU: thresholds are estimated from this scan ({scale.words})",)
-
-
-def point_spread(edges: Edges) -> tuple[tuple[float, float] | None, tuple[float, float] | None, tuple[str, ...]]:
-    """Regress edge widths over direction.
-
-    Parameters
-    ----------
-    edges
-        Fitted steps.
-
-    Returns
-    -------
-    tuple
-        In plane and through plane, each (FWHM, standard uncertainty) in mm or None, and why not.
-
-    Raises
-    ------
-    ValueError
-        Never.
-
-    Notes
-    -----
-    Robust (Cauchy loss): walls, linings and voxels with two edges only ever widen a step. Cluster-blind scatter is
-    widened by the model share of 5 percent.
-    """
-    from scipy.optimize import least_squares
-
-    flat, steep = int(np.sum(edges.cos2 < FLAT_COS2)), int(np.sum(edges.cos2 > STEEP_COS2))
-    flags = []
-    if flat < LEAST_EDGES:
-        flags.append(f"in plane not estimable: {flat} edges across the slices, at least {LEAST_EDGES} needed")
-    if steep < LEAST_EDGES:
-        flags.append(f"through plane not estimable: {steep} edges along the slices, at least {LEAST_EDGES} needed")
-    if flat < LEAST_EDGES and steep < LEAST_EDGES:
-        return None, None, tuple(flags)
-    start = np.array([np.median(edges.sigma_mm)] * 2)
-    scale = 0.08 * float(start[0])
-
-    def residual(sigmas: NDArray[np.float64]) -> NDArray[np.float64]:
-        expected = np.sqrt(sigmas[0] ** 2 * (1 - edges.cos2) + sigmas[1] ** 2 * edges.cos2)
-        return (edges.sigma_mm - expected) / np.hypot(scale, edges.sigma_u_mm)
-
-    fit = least_squares(residual, start, loss="cauchy", bounds=(0.01, 3.0))
-    spread = 1.4826 * float(np.median(np.abs(fit.fun)))
-    covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * max(spread, 1.0) ** 2
-    results: list[tuple[float, float] | None] = []
-    for number, enough in enumerate((flat >= LEAST_EDGES, steep >= LEAST_EDGES)):
-        fwhm = FWHM_PER_SIGMA * float(fit.x[number])
-        u = math.hypot(FWHM_PER_SIGMA * math.sqrt(float(covariance[number, number])), MODEL_SHARE * fwhm)
-        results.append((fwhm, u) if enough else None)
-    return results[0], results[1], tuple(flags)
 
 
 def noise_sd(volume: Volume, *, seed: int = 5) -> float:
