@@ -71,6 +71,9 @@ class _Marked:
 class Tube(_Marked):
     """A polyline with a radius at every vertex (None where it is still to be measured in the scan).
 
+    ``bulges_mm`` says how much of each radius is an allowance for a nerve that stands out of an open canal; empty where
+    nobody looked for open stretches.
+
     Example
     -------
     >>> Tube("facial_nerve", "placed", ((0.0, 0.0, 0.0), (0.0, 0.0, 5.0)), radii_mm=(0.6, 0.7)).has_radii
@@ -78,9 +81,15 @@ class Tube(_Marked):
     """
 
     radii_mm: tuple[float | None, ...] = ()
+    bulges_mm: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         _Marked.__post_init__(self)
+        if len(self.bulges_mm) not in (0, len(self.points)):
+            raise LandmarkError(
+                f"tube '{self.id}' has {len(self.points)} points and {len(self.bulges_mm)} allowances",
+                expected="one allowance a point, or none",
+            )
         if len(self.radii_mm) != len(self.points):
             raise LandmarkError(
                 f"tube '{self.id}' has {len(self.points)} points and {len(self.radii_mm)} radii",

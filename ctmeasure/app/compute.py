@@ -249,6 +249,7 @@ def _traced(
                     float(tube.surface_u_mm or 0.0),
                     tube.confirmed_by,
                     found.traced.flags,
+                    tube.bulges_mm,
                 )
             )
     return tuple(structures), tuple(records), tuple(warnings)

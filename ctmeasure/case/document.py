@@ -43,6 +43,7 @@ class StructureDocument(BaseModel):
     radii_mm: list[float | None] = []
     surface_u_mm: float | None = None
     confirmed_by: str = ""
+    bulges_mm: list[float] = []
 
 
 class CaseDocument(BaseModel):
@@ -83,13 +84,14 @@ def structure_to_document(structure: Structure) -> StructureDocument:
         radii_mm=radii,
         surface_u_mm=structure.surface_u_mm,
         confirmed_by=structure.confirmed_by,
+        bulges_mm=list(structure.bulges_mm) if isinstance(structure, Tube) else [],
     )
 
 
 def structure_from_document(saved: StructureDocument) -> Structure:
     common = (saved.id, saved.status, tuple(saved.points_lps), saved.surface_u_mm, saved.confirmed_by)
     if saved.shape == "tube":
-        return Tube(*common, radii_mm=tuple(saved.radii_mm))
+        return Tube(*common, radii_mm=tuple(saved.radii_mm), bulges_mm=tuple(saved.bulges_mm))
     if saved.shape == "patch":
         return Patch(*common)
     return Ball(*common, radius_mm=saved.radii_mm[0] if saved.radii_mm else None)

@@ -372,10 +372,12 @@ class TracedRecord:
     surface_u_mm: float
     confirmed_by: str
     flags: tuple[str, ...] = ()
+    bulges_mm: tuple[float, ...] = ()
 
     def structure(self) -> Tube:
         """As a structure."""
-        return Tube(self.id, self.status, self.points_lps, self.surface_u_mm, self.confirmed_by, self.radii_mm)
+        common = (self.id, self.status, self.points_lps, self.surface_u_mm, self.confirmed_by)
+        return Tube(*common, self.radii_mm, self.bulges_mm)
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,8 @@ UNCONFIRMED_U_MM = 0.25
 """Standard uncertainty added to the centre where no person confirmed the path (our choice; 95 percent about 0.6 mm)."""
 TUBE_SPACING_MM = 0.5
 """Vertices of the converted tube."""
+ALLOWANCE_MM = 0.1
+"""A step of the radius by more than this is an allowance, not the canal."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -192,6 +194,7 @@ class TracedTube:
         places = points_at(self.points_lps, at)
         # Between vertices the widest sample counts, so that a short open stretch is not stepped over.
         radii = np.interp(at, self.arc_length_mm, _widened(self.outer_radius_mm))
+        bulges = np.interp(at, self.arc_length_mm, _widened(self.outer_radius_mm - self.radius_mm))
         return Tube(
             self.structure_id,
             "partial" if any(flag.startswith("partial") for flag in self.flags) else "placed",
@@ -199,6 +202,7 @@ class TracedTube:
             surface_u_mm=float(np.percentile(self.surface_u_mm, 95.0)),
             confirmed_by=confirmed_by if self.confirmed else "",
             radii_mm=tuple(float(r) for r in radii),
+            bulges_mm=tuple(map(float, bulges)),
         )
 
 
@@ -206,4 +210,4 @@ def _widened(radii: Floats) -> Floats:
     """Each sample as wide as the wider of its neighbours where one of them steps up by an allowance."""
     padded = np.pad(radii, 1, mode="edge")
     around = np.maximum(np.maximum(padded[:-2], padded[2:]), radii)
-    return np.where(around - radii > 0.1, around, radii)
+    return np.where(around - radii > ALLOWANCE_MM, around, radii)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ctmeasure.anatomy.structures import TRACED_UP_TO_POINTS, Structure, Tube
 from ctmeasure.errors import CtmeasureError
@@ -109,14 +109,4 @@ def trace_structure(
     found = tube.to_structure(confirmed_by=structure.confirmed_by)
     u = max(found.surface_u_mm or 0.0, structure.surface_u_mm or 0.0)
     status = "partial" if "partial" in (structure.status, found.status) else found.status
-    return TracedStructure(
-        Tube(
-            found.id,
-            status,
-            found.points,
-            surface_u_mm=u,
-            confirmed_by=found.confirmed_by,
-            radii_mm=found.radii_mm,
-        ),
-        tube,
-    )
+    return TracedStructure(replace(found, status=status, surface_u_mm=u), tube)

@@ -28,7 +28,8 @@ EDGE_FLAG = "beyond the marked patch"
 END_FLAG = "nearest at the end of what is marked"
 ASSUMED_RADIUS_FLAG = "lumen radius assumed"
 UNCONFIRMED_FLAG = "not confirmed"
-BULGE_FLAG = "bulge of a bare nerve allowed for"
+BULGE_FLAG = "bulge of a bare nerve allowed for where the scan shows it open"
+BULGE_ALONG_FLAG = "bulge of a bare nerve allowed for all along, since no open stretch was found"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,7 +124,8 @@ def obstacles(
     settings
         Uncertainties of surfaces that have none of their own.
     facts
-        A facial nerve entered as dehiscent or seen bare is given a bulge, all along: nobody entered where it is bare.
+        A facial nerve entered as dehiscent or seen bare is given a bulge: where the trace found its canal open, or all
+        along where it found that nowhere or nobody traced it, since nobody entered where it is bare.
 
     Returns
     -------
@@ -139,7 +141,9 @@ def obstacles(
     for item in structures:
         if item.is_marked:
             made = _obstacle(item, settings)
-            found.append(_bulging(made, settings.dehiscence_bulge_mm) if bare and item.id == "facial_nerve" else made)
+            if bare and item.id == "facial_nerve" and isinstance(item, Tube):
+                made = _bulging(made, item.bulges_mm, settings.dehiscence_bulge_mm)
+            found.append(made)
     ring = "lateral_semicircular_canal"
     if landmarks.placed(ring) and all(item.id != ring for item in found):
         found.append(_ring_obstacle(landmarks[ring].points_lps, settings))
@@ -169,13 +173,19 @@ def _obstacle(item: Structure, settings: Settings) -> Obstacle:
     return _tube_obstacle(item.id, item.points_lps, item.radii, u, confirmed, *flags)
 
 
-def _bulging(nerve: Obstacle, bulge_mm: float) -> Obstacle:
-    """A nerve without its bony wall may stand out of the canal by this much; one without radius stays as it is."""
+def _bulging(nerve: Obstacle, given_mm: tuple[float, ...], bulge_mm: float) -> Obstacle:
+    """A nerve may stand out of an open canal by this much; one without radius stays as it is.
+
+    ``given_mm`` is what its radii hold of that already, vertex by vertex.
+    """
     if nerve.tube_lps is None or nerve.radii_mm is None or not nerve.measured or bulge_mm <= 0.0:
         return nerve
-    radii = nerve.radii_mm + bulge_mm
+    given = np.array(given_mm) if any(given_mm) else np.zeros(len(nerve.radii_mm))
+    bare = given > 0.0 if any(given_mm) else np.ones(len(given), np.bool_)
+    radii = nerve.radii_mm + np.where(bare, np.maximum(bulge_mm - given, 0.0), 0.0)
     elements = tube_elements(nerve.tube_lps, radii)
-    return replace(nerve, radii_mm=radii, elements=elements, flags=(*nerve.flags, BULGE_FLAG))
+    flag = BULGE_FLAG if any(given_mm) else BULGE_ALONG_FLAG
+    return replace(nerve, radii_mm=radii, elements=elements, flags=(*nerve.flags, flag))
 
 
 def _tube_obstacle(

@@ -109,6 +109,14 @@ def test_dehiscence_is_flagged_and_not_fatal(tubes):
     open_here = tube.marks.open_wall
     assert tube.surface_u_mm[open_here].min() > np.median(tube.surface_u_mm[~open_here])
     assert np.all(tube.outer_radius_mm[open_here] > tube.radius_mm[open_here] + 0.1)
+    # As a structure it says vertex by vertex what of its radius is allowance: all of it in the middle of the open
+    # stretch, and nothing at either end, 4 mm and more away from the hole.
+    given = tube.to_structure()
+    allowed = np.array(given.bulges_mm)
+    middle = tube.points_lps[open_here].mean(axis=0)
+    away = np.linalg.norm(given.points_lps - middle, axis=1)
+    assert allowed[np.argmin(away)] == pytest.approx(tube.bulge_mm)
+    assert allowed[away > 6.0].max() == 0.0
 
 
 def test_air_cells_beside_a_thin_wall(tubes):

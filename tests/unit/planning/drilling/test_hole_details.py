@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -12,6 +14,8 @@ from ctmeasure.planning.drilling.heat import HEAT_FLAG, heat_words
 from ctmeasure.planning.drilling.lumen import overhang_mm, without_overhang
 from ctmeasure.planning.drilling.probability import BLOCK, EARLY_TAILS, clopper_pearson_arrays, doubling
 from ctmeasure.planning.drilling.sites import assess_sites, reassess_site
+from ctmeasure.planning.drilling.structures import obstacles
+from ctmeasure.planning.settings import Settings
 
 
 def site(marks, ear, name, angle, radius=3.4, depth=2.5):
@@ -75,7 +79,20 @@ def test_a_bare_nerve_bulges_by_the_stated_allowance(make_scene, marks, ear):
         next(c for c in assess_sites(s, place)[0].clearances if c.structure == "facial_nerve") for s in (bare, covered)
     ]
     assert rows[1].estimate.value - rows[0].estimate.value == pytest.approx(0.3, abs=1e-6)
-    assert "bulge of a bare nerve allowed for" in rows[0].flags
+    assert "bulge of a bare nerve allowed for all along, since no open stretch was found" in rows[0].flags
+
+
+def test_where_the_trace_found_the_canal_open_only_that_stretch_bulges(marks, ear):
+    """Ten vertices hold 0.2 mm already; the setting asks for 0.3: a tenth more there, nothing elsewhere."""
+    nerve = next(s for s in marks.everything(ear) if s.id == "facial_nerve")
+    given = tuple(0.2 if 5 <= n < 15 else 0.0 for n in range(len(nerve.points)))
+    facts = CaseFacts(side="right", findings={"facial_dehiscence": "present"})
+    options = {"landmarks": ear.landmarks, "settings": Settings(dehiscence_bulge_mm=0.3)}
+    (found,) = (o for o in obstacles([replace(nerve, bulges_mm=given)], facts=facts, **options) if o.id == nerve.id)
+    assert found.radii_mm - nerve.radii == pytest.approx([0.1 if g else 0.0 for g in given])
+    assert "bulge of a bare nerve allowed for where the scan shows it open" in found.flags
+    (plain,) = (o for o in obstacles([replace(nerve, bulges_mm=given)], **options) if o.id == nerve.id)
+    assert plain.radii_mm == pytest.approx(nerve.radii)
 
 
 def test_what_the_shaft_would_touch_is_said_and_is_at_best_a_caution(make_scene, marks, ear):
