@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import sys
 import warnings
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -22,10 +22,9 @@ from ctmeasure.volume.volume import Volume
 
 from . import looks
 from .bodies import Body, Eye, shaded
-from .hooks import Flat, MouseHooks
-from .layers import Lines, PaneLayers, Picture, Word
+from .hooks import Flat, Grip, MouseHooks
+from .layers import Picture, Sight
 from .plain import MM3, PATIENT_AXES, volume_layer
-from .strokes import lettered, stroked
 
 Model = Any
 """A napari ViewerModel, or the Viewer that extends it."""
@@ -35,34 +34,23 @@ LPS_ORIENTATION = ("away", "down", "right")
 """Camera orientation under which an array with axes (S, P, L) is not mirrored in 3-D: seen from the front, head up, the
 patient's left is on the right of the screen. The toolkit's own default mirrors it."""
 FLAT_AXES = ("down", "right")
-PICTURE, SHADOW, LINES, WORDS = "scan", "marks, shadow", "marks", "names"
-EDGE_PLACES = {"left": "middle_left", "right": "middle_right", "top": "top_center", "bottom": "bottom_center"}
+PICTURE = "scan"
 TOOLKIT_DOCKS = ("layer list", "layer controls", "console")
 SMALL_BAR_MM = 5.0
-DRAG_PX = 3.0
-"""Less movement than this between press and release is a click."""
 MARGIN = 1.02
 """Free space around a fitted picture."""
 
 
 @lru_cache(maxsize=1)
-def _quiet_layers() -> tuple[type, type, type]:
-    """The toolkit's layers without thumbnails, which cost more than the drawing and are never seen."""
-    from napari import layers
+def _picture_layer() -> type:
+    """The toolkit's layer of a picture without its thumbnail, which costs more than the drawing and is never seen."""
+    from napari.layers import Image
 
-    class Image(layers.Image):
+    class Picture(Image):
         def _update_thumbnail(self) -> None:
             """Nothing."""
 
-    class Vectors(layers.Vectors):
-        def _update_thumbnail(self) -> None:
-            """Nothing."""
-
-    class Points(layers.Points):
-        def _update_thumbnail(self) -> None:
-            """Nothing."""
-
-    return Image, Vectors, Points
+    return Picture
 
 
 def new_model() -> Model:
@@ -70,7 +58,7 @@ def new_model() -> Model:
     from napari.components import ViewerModel
 
     model = ViewerModel()
-    prepare(model, small=True)
+    prepare(model)
     return model
 
 
@@ -115,81 +103,42 @@ def canvas_widget(model: Model) -> Any:
     return QtViewer(model)
 
 
-def prepare(model: Model, *, small: bool = False) -> None:
-    """Set what must never depend on a user's settings: handedness, scale bar, letters, and our own mouse.
+def prepare(model: Model) -> None:
+    """Set what must never depend on a user's settings: handedness, and our own mouse, words and scale bar.
 
     Parameters
     ----------
     model
         A ViewerModel or Viewer.
-    small
-        Whether its pane is small: then the scale bar is a short one.
     """
-    from napari.components.overlays import TextOverlay
-
     model.scene.camera.orientation = LPS_ORIENTATION
     model.scene.camera.mouse_zoom = False
     model.mouse_wheel_callbacks.clear()
     model.mouse_double_click_callbacks.clear()
     model.mouse_drag_callbacks.clear()
-    bar = model.canvas.overlays.scale_bar
-    bar.visible, bar.font_size, bar.position, bar.colored = True, looks.SMALLEST_TYPE_PT, "bottom_right", False
-    bar.length = SMALL_BAR_MM if small else None
-    title = model.canvas.overlays.text
-    title.visible, title.font_size, title.position = True, looks.SMALLEST_TYPE_PT, "top_left"
-    title.color = looks.INK
-    for edge, place in EDGE_PLACES.items():
-        model.canvas.overlays[f"edge_{edge}"] = TextOverlay(
-            position=place, font_size=looks.LETTER_PT, color=looks.INK, visible=True
-        )
+    for overlay in model.canvas.overlays.values():  # each costs a drawing of its own; `marks_view` writes all of them
+        overlay.visible = False
 
 
-def show(model: Model, layers: PaneLayers) -> None:
-    """Put one pane's layers on its model; a layer that somebody deleted comes back.
+def show(model: Model, picture: Picture) -> None:
+    """Put a picture on a pane's model; one that somebody deleted or replaced comes back.
 
     Parameters
     ----------
     model
         Prepared by `prepare`.
-    layers
+    picture
         From `ctmeasure_napari.render.render`.
+
+    Notes
+    -----
+    A picture of the same size is written into the layer that is there: a new array costs the toolkit a round through
+    all layers, dimensions and sliders.
     """
-    _show_picture(model, layers.picture)
-    zoom = float(model.scene.camera.zoom)
-    _show_lines(model, SHADOW, layers.lines, zoom)
-    _show_lines(model, LINES, layers.lines, zoom)
-    _show_words(model, layers.words, zoom)
-    for edge, letters in layers.edges.items():
-        _set(model.canvas.overlays[f"edge_{edge}"], "text", letters)
-    _set(model.canvas.overlays.text, "text", layers.title)
-
-
-def show_zoom(model: Model, words: Iterable[Word]) -> None:
-    """Keep lines and words the same size on the screen after the zoom changed."""
-    zoom = float(model.scene.camera.zoom)
-    for name, width_px in ((SHADOW, looks.SHADOW_PX), (LINES, looks.LINE_PX)):
-        if name in model.layers:
-            model.layers[name].edge_width = width_px / zoom
-    _show_words(model, tuple(words), zoom)
-
-
-def _set(overlay: Any, name: str, value: Any) -> None:
-    if getattr(overlay, name) != value:
-        setattr(overlay, name, value)
-
-
-def _set_data(layer: Any, data: npt.NDArray[Any]) -> None:
-    """New data without the toolkit's round through all layers for their common extent, which nothing here uses."""
-    with layer.events.extent.blocker():
-        layer.data = data
-
-
-def _show_picture(model: Model, picture: Picture) -> None:
     scale = (picture.pixel_mm, picture.pixel_mm)
     if PICTURE not in model.layers:
-        image, _, _ = _quiet_layers()
-        layer = image(
-            picture.values,
+        layer = _picture_layer()(
+            picture.values.copy(),
             name=PICTURE,
             scale=scale,
             translate=picture.first_flat,
@@ -200,67 +149,20 @@ def _show_picture(model: Model, picture: Picture) -> None:
             interpolation2d="linear",
         )
         model.layers.insert(0, layer)
+        model.layers.selection.active = layer
         return
     layer = model.layers[PICTURE]
-    if layer.data is not picture.values:
-        _set_data(layer, picture.values)
+    if layer.data.shape != picture.values.shape or layer.data.dtype != picture.values.dtype:
+        with layer.events.extent.blocker():
+            layer.data = picture.values.copy()
+    elif not np.array_equal(layer.data, picture.values):
+        np.copyto(layer.data, picture.values)
+        layer.refresh(extent=False, thumbnail=False, highlight=False)
     if tuple(layer.scale) != scale or tuple(layer.translate) != picture.first_flat:
         layer.scale, layer.translate = scale, picture.first_flat
     if tuple(layer.contrast_limits) != picture.window:
         layer.contrast_limits_range = picture.window
         layer.contrast_limits = picture.window
-
-
-def _show_lines(model: Model, name: str, lines: Lines, zoom: float) -> None:
-    vectors, colours, width = stroked(lines, zoom, shadow=name == SHADOW)
-    if name not in model.layers:
-        _, kind, _ = _quiet_layers()
-        layer = kind(
-            vectors,
-            name=name,
-            edge_color=colours,
-            edge_width=width,
-            vector_style="line",
-            units=MM2,
-            axis_labels=FLAT_AXES,
-            blending="translucent_no_depth",
-        )
-        model.layers.append(layer)
-        _hands_off(model)
-        return
-    layer = model.layers[name]
-    if not np.array_equal(layer.data, vectors):
-        _set_data(layer, vectors)
-    if not np.array_equal(layer.edge_color, colours):
-        layer.edge_color = colours
-    if layer.edge_width != width:
-        layer.edge_width = width
-
-
-def _show_words(model: Model, words: tuple[Word, ...], zoom: float) -> None:
-    texts, positions, colours = lettered(words, zoom)
-    text = {"string": texts, "size": looks.WORD_PT, "color": colours, "anchor": "center"}
-    if WORDS not in model.layers:
-        _, _, kind = _quiet_layers()
-        empty = kind(np.empty((0, 2)), ndim=2, name=WORDS, size=1e-3, units=MM2, axis_labels=FLAT_AXES)
-        empty.blending = "translucent_no_depth"
-        model.layers.append(empty)
-        _hands_off(model)
-    layer = model.layers[WORDS]
-    if np.array_equal(layer.data, positions) and layer.metadata.get("texts") == texts:
-        return
-    layer.metadata["texts"] = texts
-    _set_data(layer, positions)
-    layer.text = text if texts else None
-
-
-def _hands_off(model: Model) -> None:
-    """The toolkit's own editing tools stay off: layers are views of the case, never its source."""
-    for layer in model.layers:
-        layer.editable = layer.name == PICTURE
-        layer.mouse_pan = True
-    if PICTURE in model.layers:
-        model.layers.selection.active = model.layers[PICTURE]
 
 
 def fit(model: Model, width_mm: float, height_mm: float) -> None:
@@ -278,14 +180,34 @@ def zoom_by(model: Model, factor: float, at_flat: Flat) -> None:
     camera.center = (0.0, *(np.asarray(at_flat) + (centre - at_flat) / factor))
 
 
+def pan_by(model: Model, right_px: float, down_px: float) -> None:
+    """Move the picture by so many pixels of the screen."""
+    camera = model.scene.camera
+    down, right = tuple(camera.center)[-2:]
+    camera.center = (0.0, down - down_px / camera.zoom, right - right_px / camera.zoom)
+
+
+def set_size(model: Model, rows_px: int, columns_px: int) -> None:
+    """How large a model is shown by a widget that is not the toolkit's."""
+    model.canvas.size = (max(rows_px, 1), max(columns_px, 1))
+
+
 def zoom_of(model: Model) -> float:
     """Screen pixels a millimetre."""
     return float(model.scene.camera.zoom)
 
 
-def on_zoom(model: Model, listener: Callable[[], None]) -> None:
-    """Call when the zoom changes."""
-    model.scene.camera.events.zoom.connect(lambda event: listener())
+def sight_of(model: Model) -> Sight:
+    """Which part of the plane the canvas shows."""
+    camera = model.scene.camera
+    down, right = (float(v) for v in tuple(camera.center)[-2:])
+    return Sight((down, right), float(camera.zoom))
+
+
+def on_sight(model: Model, listener: Callable[[], None]) -> None:
+    """Call when the canvas shows another part of the plane, or the same larger or smaller."""
+    for event in (model.scene.camera.events.zoom, model.scene.camera.events.center):
+        event.connect(lambda event: listener())
 
 
 def on_size(model: Model, listener: Callable[[], None]) -> None:
@@ -305,39 +227,16 @@ def listen_mouse(model: Model, hooks: MouseHooks) -> None:
     """
 
     def pressed(model: Model, event: Any) -> Any:
-        if event.button == 2:
-            yield from shaded(model, event)
+        if event.button not in (1, 2, None):
             return
-        if event.button not in (1, None):
-            return
-        start_px = np.asarray(event.pos, dtype=float)
-        taken = hooks.take(_flat(event))
-        model.scene.camera.mouse_pan = not taken
-        moved = False
+        grip = Grip(hooks, _flat(event), _px(event), right=event.button == 2)
+        model.scene.camera.mouse_pan = grip.pans
         yield
         while event.type == "mouse_move":
-            moved = moved or float(np.abs(np.asarray(event.pos) - start_px).max()) > DRAG_PX
-            if taken and moved:
-                hooks.drag(_flat(event))
-                event.handled = True
+            event.handled = grip.move(_flat(event), _px(event)) or event.handled
             yield
         model.scene.camera.mouse_pan = True
-        if taken and moved:
-            hooks.drop(_flat(event))
-        elif not moved and not taken:
-            hooks.click(_flat(event))
-
-    def shaded(model: Model, event: Any) -> Any:
-        model.scene.camera.mouse_pan = False
-        last_px = np.asarray(event.pos, dtype=float)
-        yield
-        while event.type == "mouse_move":
-            now_px = np.asarray(event.pos, dtype=float)
-            hooks.shade(float(now_px[0] - last_px[0]), float(now_px[1] - last_px[1]))
-            last_px = now_px
-            event.handled = True
-            yield
-        model.scene.camera.mouse_pan = True
+        grip.end(_flat(event))
 
     def wheeled(model: Model, event: Any) -> None:
         hooks.wheel(float(event.delta[1]), "Control" in event.modifiers, _flat(event))
@@ -353,6 +252,11 @@ def listen_mouse(model: Model, hooks: MouseHooks) -> None:
 def _flat(event: Any) -> Flat:
     down, right = tuple(event.position)[-2:]
     return float(down), float(right)
+
+
+def _px(event: Any) -> tuple[float, float]:
+    right, down = tuple(event.pos)[:2]
+    return float(right), float(down)
 
 
 def bind_keys(model: Model, keys: Mapping[str, Callable[[], None]]) -> None:
@@ -388,10 +292,9 @@ def set_title(viewer: Model, title: str) -> None:
     viewer.title = title
 
 
-def screenshot(viewer: Model, path: Path | None = None, *, whole_window: bool = True) -> npt.NDArray[np.uint8]:
-    """Picture of the window, or of its large canvas only."""
-    image = viewer.screenshot(str(path) if path else None, canvas_only=not whole_window, flash=False)
-    return np.asarray(image)
+def screenshot(viewer: Model, path: Path | None = None) -> npt.NDArray[np.uint8]:
+    """Picture of the whole window."""
+    return np.asarray(viewer.screenshot(str(path) if path else None, canvas_only=False, flash=False))
 
 
 def run() -> None:
@@ -440,7 +343,8 @@ def show_bodies(model: Model, bodies: Sequence[Body], *, title: str) -> None:
     """
     from napari.layers import Surface
 
-    _set(model.canvas.overlays.text, "text", title)
+    if model.canvas.overlays.text.text != title:
+        model.canvas.overlays.text.text = title
     wanted = {body.name: body for body in bodies}
     for layer in tuple(model.layers):
         if wanted.get(layer.name) is not layer.metadata.get("body"):

@@ -6,7 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 from qtpy.QtCore import QEvent, QObject, Qt
+from qtpy.QtGui import QImage
+from qtpy.QtOpenGLWidgets import QOpenGLWidget
 from qtpy.QtWidgets import QApplication, QDockWidget, QMainWindow, QToolBar, QWidget
 
 TOOLKIT_DOCKS = ("layer list", "layer controls", "console")
@@ -31,6 +35,19 @@ def arrange(dock: QDockWidget) -> QMainWindow:
     # Not hidden: the toolkit would remember that for its own windows.
     window.statusBar().setMaximumHeight(0)
     return window
+
+
+def canvas_in(widget: QWidget) -> QWidget:
+    """The surface inside a widget that the toolkit draws on."""
+    found: QWidget = widget.findChild(QOpenGLWidget)
+    return found
+
+
+def picture_of(widget: QWidget) -> npt.NDArray[np.uint8]:
+    """A widget with everything that lies on it as it is seen: (rows, columns, 3)."""
+    image = widget.grab().toImage().convertToFormat(QImage.Format.Format_RGB888)
+    rows = np.frombuffer(image.constBits(), np.uint8).reshape(image.height(), image.bytesPerLine())
+    return rows[:, : 3 * image.width()].reshape(image.height(), image.width(), 3).copy()
 
 
 def add_lower_bar(window: QMainWindow, widget: QWidget) -> QToolBar:

@@ -45,21 +45,20 @@ def connect(bench: Workbench, pane: Pane) -> None:
     pane
         Which.
     """
-    adapter.listen_mouse(
-        pane.model,
-        MouseHooks(
-            take=lambda at: _take(bench, pane, at),
-            drag=lambda at: _drag(bench, pane, at),
-            drop=lambda at: _drop(bench, pane, at),
-            click=lambda at: bench.clicked(pane, lps_from_flat(pane.values.spec, at)),
-            shade=bench.drag_window,
-            wheel=lambda notches, zoom, at: _wheel(bench, pane, notches, zoom, at),
-            double_click=lambda at: _double_click(bench, pane),
-        ),
+    pane.hooks = MouseHooks(
+        take=lambda at: _take(bench, pane, at),
+        drag=lambda at: _drag(bench, pane, at),
+        drop=lambda at: _drop(bench, pane, at),
+        click=lambda at: bench.clicked(pane, lps_from_flat(pane.values.spec, at)),
+        shade=bench.drag_window,
+        wheel=lambda notches, zoom, at: _wheel(bench, pane, notches, zoom, at),
+        double_click=lambda at: _double_click(bench, pane),
     )
-    adapter.on_zoom(pane.model, lambda: _zoom_changed(pane))
+    pane.keys = _keys(bench, pane)
+    adapter.listen_mouse(pane.model, pane.hooks)
+    adapter.on_sight(pane.model, lambda: pane.marks_changed())
     adapter.on_size(pane.model, lambda: None if pane.zoomed else bench.fit(pane))
-    adapter.bind_keys(pane.model, _keys(bench, pane))
+    adapter.bind_keys(pane.model, pane.keys)
 
 
 def _keys(bench: Workbench, pane: Pane) -> dict[str, Callable[[], None]]:
@@ -129,9 +128,3 @@ def _wheel(bench: Workbench, pane: Pane, notches: float, zoom: bool, at: Flat) -
         adapter.zoom_by(pane.model, 1.15 ** float(np.clip(notches, -3, 3)), at)
     else:
         bench.step(pane, -looks.STEP_MM * float(np.clip(notches, -3, 3)))
-
-
-def _zoom_changed(pane: Pane) -> None:
-    if not pane.guard.busy and pane.shown is not None:
-        with pane.guard.writing():
-            adapter.show_zoom(pane.model, pane.shown.words)

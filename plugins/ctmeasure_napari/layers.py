@@ -41,6 +41,14 @@ class Word:
     lift_px: float = 14.0
 
 
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """Which part of a plane a canvas shows: the flat position in its middle, and screen pixels a millimetre."""
+
+    centre_flat: tuple[float, float]
+    px_per_mm: float
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class PaneLayers:
     """Everything one pane shows. ``edges`` maps left, right, top, bottom to the letters of that edge."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -14,7 +15,8 @@ from ctmeasure.volume.volume import Volume
 
 from . import adapter
 from .adapter import Model
-from .convert import EchoGuard, through
+from .convert import through
+from .hooks import MouseHooks
 from .layers import PaneLayers
 from .render import PaneView, render
 from .scene import CaseScene, PointRef
@@ -44,7 +46,10 @@ class Pane:
     shown: PaneLayers | None = None
     zoomed: bool = False
     drag: tuple[PointRef, Floats] | None = None
-    guard: EchoGuard = field(default_factory=EchoGuard)
+    hooks: MouseHooks | None = None
+    keys: Mapping[str, Callable[[], None]] = field(default_factory=dict)
+    marks_changed: Callable[[], None] = lambda: None
+    """Called after `shown` changed; whoever draws the marks over the picture sets it."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -94,15 +99,14 @@ def draw(pane: Pane, volume: Volume, look: Look, *, large: bool) -> None:
         caption=look.slab if thickness else "",
     )
     pane.shown = render(look.scene, view)
-    with pane.guard.writing():
-        adapter.show(pane.model, pane.shown)
+    adapter.show(pane.model, pane.shown.picture)
+    pane.marks_changed()
 
 
 def fit(pane: Pane) -> None:
     """Show the whole plane."""
     pane.zoomed = False
-    with pane.guard.writing():
-        adapter.fit(pane.model, pane.plane.width_mm, pane.plane.height_mm)
+    adapter.fit(pane.model, pane.plane.width_mm, pane.plane.height_mm)
 
 
 def turned(plane: PlaneSpec, about_lps: Floats, *, about: str, by_deg: float) -> PlaneSpec:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from qtpy.QtWidgets import QVBoxLayout, QWidget
 
 from ctmeasure.report.figures.slices import side_words
 
@@ -26,6 +27,9 @@ class SolidView:
     def __init__(self, workbench: Workbench, model: Model) -> None:
         self._workbench = workbench
         self.model = model
+        self.holder = QWidget()
+        """Where its canvas goes: made when it is first shown, because that takes longer than the first picture."""
+        QVBoxLayout(self.holder).setContentsMargins(0, 0, 0, 0)
         self.from_where = "from the front"
         self._bone: Body | None = None
         self._bone_of: tuple[float, ...] = ()
@@ -53,6 +57,8 @@ class SolidView:
         if case is self._shown:
             return
         first = self._shown is None
+        if first:
+            self.holder.layout().addWidget(adapter.canvas_widget(self.model))
         self._shown = case
         centre = tuple(float(v) for v in np.round(self.centre_lps, 0))
         if centre != self._bone_of:

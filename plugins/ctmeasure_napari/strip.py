@@ -27,7 +27,7 @@ class SideStrip(QWidget):
     canvases
         Canvases of the two planes.
     solid
-        Canvas of the 3-D picture.
+        Holds the canvas of the 3-D picture.
     look_from
         Turns the 3-D picture: called with the name of a direction.
     """

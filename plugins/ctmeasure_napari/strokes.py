@@ -1,4 +1,4 @@
-"""Lines and words of a pane as arrays, each over a dark shadow so that it reads on bone and on air. No toolkit."""
+"""From flat coordinates to the pixels of a canvas, and how long a scale bar is. No toolkit."""
 
 from __future__ import annotations
 
@@ -6,39 +6,81 @@ import numpy as np
 import numpy.typing as npt
 
 from . import looks
-from .layers import Lines, Word
+from .layers import Sight
 
 Floats = npt.NDArray[np.float64]
+BARS_MM = (20, 10, 5, 2, 1)
+LONGEST_BAR = 0.3
+"""A scale bar takes at most this share of the canvas."""
 
 
-def stroked(lines: Lines, px_per_mm: float, *, shadow: bool) -> tuple[Floats, Floats, float]:
-    """Line pieces as start and direction (n, 2, 2), their colours (n, 4) and their width in mm.
+def screen_pieces(pieces_flat: Floats, sight: Sight, width_px: float, height_px: float) -> Floats:
+    """Line pieces (n, 2, 2) in flat coordinates as x, y, x, y in pixels of the canvas, shape (n, 4).
 
     Parameters
     ----------
-    lines
-        What to draw.
-    px_per_mm
-        The zoom.
-    shadow
-        Whether this is the dark line under the line.
+    pieces_flat
+        Start and end of each: mm down, mm right.
+    sight
+        Which part of the plane is shown.
+    width_px, height_px
+        Size of the canvas.
+
+    Example
+    -------
+    >>> screen_pieces(np.array([[[1.0, 2.0], [0.0, 0.0]]]), Sight((0.0, 0.0), 10.0), 200.0, 100.0).tolist()
+    [[120.0, 60.0, 100.0, 50.0]]
     """
-    vectors = np.stack([lines.pieces_flat[:, 0], lines.pieces_flat[:, 1] - lines.pieces_flat[:, 0]], axis=1)
-    if not shadow:
-        return vectors, lines.colours, looks.LINE_PX / px_per_mm
-    dark = np.tile(looks.SHADOW[:3], (len(lines.colours), 1))
-    colours = np.column_stack([dark, looks.SHADOW[3] * lines.colours[:, 3] ** 2])
-    return vectors, colours, looks.SHADOW_PX / px_per_mm
+    shifted = (np.asarray(pieces_flat, dtype=np.float64) - sight.centre_flat) * sight.px_per_mm
+    return (shifted[..., ::-1] + (width_px / 2.0, height_px / 2.0)).reshape(-1, 4)
 
 
-def lettered(words: tuple[Word, ...], px_per_mm: float) -> tuple[list[str], Floats, Floats]:
-    """Each word four times in black a pixel aside, then once in its colour: texts, positions (n, 2), colours (n, 4)."""
-    copies = [
-        (word.text, (word.at_flat[0] + (down - word.lift_px) / px_per_mm, word.at_flat[1] + right / px_per_mm), colour)
-        for down, right, shadow in ((-1, -1, True), (-1, 1, True), (1, -1, True), (1, 1, True), (0, 0, False))
-        for word in words
-        for colour in ((0.0, 0.0, 0.0, 1.0) if shadow else word.colour,)
-    ]
-    positions = np.array([at for _, at, _ in copies], dtype=np.float64).reshape(-1, 2)
-    colours = np.array([colour for _, _, colour in copies], dtype=np.float64).reshape(-1, 4)
-    return [text for text, _, _ in copies], positions, colours
+def screen_spot(at_flat: tuple[float, float], sight: Sight, width_px: float, height_px: float) -> tuple[float, float]:
+    """One flat position as x, y in pixels of the canvas."""
+    down, right = np.subtract(at_flat, sight.centre_flat) * sight.px_per_mm
+    return width_px / 2.0 + float(right), height_px / 2.0 + float(down)
+
+
+def flat_spot(px: tuple[float, float], sight: Sight, width_px: float, height_px: float) -> tuple[float, float]:
+    """The way back: the flat position under a pixel of the canvas.
+
+    Example
+    -------
+    >>> sight = Sight((1.0, -2.0), 8.0)
+    >>> flat_spot(screen_spot((3.0, 4.0), sight, 200.0, 100.0), sight, 200.0, 100.0)
+    (3.0, 4.0)
+    """
+    down, right = sight.centre_flat
+    return (
+        float(down + (px[1] - height_px / 2.0) / sight.px_per_mm),
+        float(right + (px[0] - width_px / 2.0) / sight.px_per_mm),
+    )
+
+
+def grey_bytes(values: npt.NDArray[np.float32], window: tuple[float, float]) -> npt.NDArray[np.uint8]:
+    """Values through a grey window: 0 at its lower end and below, 255 at its upper end and above.
+
+    Example
+    -------
+    >>> grey_bytes(np.array([[-600.0, 0.0, 500.0, 900.0]], dtype=np.float32), (-500.0, 500.0)).tolist()
+    [[0, 127, 255, 255]]
+    """
+    low, high = window
+    scaled = (values - np.float32(low)) * np.float32(255.0 / (high - low))
+    return np.clip(scaled, 0.0, 255.0).astype(np.uint8)
+
+
+def shadow_alpha(alpha: float) -> float:
+    """How dark the line under a line is: a faint line has a fainter shadow, or only its shadow would be seen."""
+    return float(looks.SHADOW[3]) * alpha**2
+
+
+def bar_mm(px_per_mm: float, width_px: float) -> int:
+    """How many millimetres the scale bar is long: the longest of `BARS_MM` that leaves room.
+
+    Example
+    -------
+    >>> bar_mm(20.0, 740.0), bar_mm(6.0, 240.0)
+    (10, 10)
+    """
+    return next((n for n in BARS_MM if n * px_per_mm <= LONGEST_BAR * width_px), BARS_MM[-1])

@@ -15,8 +15,11 @@ from . import adapter, frame, start
 from .bars import BottomBar, Soon, TopBar
 from .keeper import Keeper
 from .map_view import WallPanel
+from .marks_view import MarksView
 from .menus import Menus
 from .panel import QuestionsPanel
+from .panes import Pane
+from .picture_view import PictureView
 from .solid_view import SolidView
 from .strip import SideStrip
 from .texts import title_words
@@ -47,6 +50,7 @@ class CaseWindow:
     keeper: Keeper | None = None
     timers: list[Soon] = field(default_factory=list)
     stops: list[Callable[[], object]] = field(default_factory=list)
+    marks: tuple[MarksView, ...] = ()
 
     def close(self) -> None:
         """Stop computing and listening; the toolkit's window is closed by whoever opened it."""
@@ -61,6 +65,9 @@ class CaseWindow:
             stop()
         self.menus = None
         self.stops.clear()
+        for pane in self.workbench.panes:
+            pane.marks_changed = lambda: None
+        self.marks = ()
         self.strip.forget()
         self.main = None
         if self.keeper is not None:
@@ -168,8 +175,8 @@ def build_window(
     recompute = Recompute(session, compute)
     panel, top, wall = QuestionsPanel(workbench), TopBar(workbench), WallPanel(workbench)
     solid = SolidView(workbench, adapter.new_solid_model())
-    canvases = (adapter.canvas_widget(models[1]), adapter.canvas_widget(models[2]))
-    strip = SideStrip(workbench, canvases, adapter.canvas_widget(solid.model), solid.look_from)
+    canvases = (PictureView(workbench.panes[1]), PictureView(workbench.panes[2]))
+    strip = SideStrip(workbench, canvases, solid.holder, solid.look_from)
     bottom = BottomBar(workbench, recompute, path, keeper)
     dock = adapter.add_dock(viewer, panel, name="Questions", area="left")
     strip.gives_way = [adapter.add_dock(viewer, top, name="Plane", area="top"), wall.legend]
@@ -195,11 +202,23 @@ def build_window(
         keeper,
         [soon, settle, solid_soon],
     )
+    window.marks = tuple(
+        _marks_over(canvas, pane)
+        for canvas, pane in zip((frame.canvas_in(main.centralWidget()), *canvases), workbench.panes, strict=True)
+    )
     _follow(window, settle, solid_soon, live=live)
     if keeper is not None:
         keeper.attach(workbench)
     frame.on_destroyed(dock, window.let_go)
     return window
+
+
+def _marks_over(canvas: Any, pane: Pane) -> MarksView:
+    """The marks of a pane over its canvas."""
+    view = MarksView(canvas, lambda: pane.shown, lambda: adapter.sight_of(pane.model))
+    shown_by = canvas if isinstance(canvas, PictureView) else view
+    pane.marks_changed = shown_by.update
+    return view
 
 
 def _follow(window: CaseWindow, settle: Soon, solid_soon: Soon, *, live: bool) -> None:
@@ -229,4 +248,7 @@ def _follow(window: CaseWindow, settle: Soon, solid_soon: Soon, *, live: bool) -
         window.workbench.session.listen(changed),
         lambda: window.recompute.ended.disconnect(ended),
     ]
-    changed(window.workbench.case)
+    # The picture first: whatever takes its time waits until the window has been drawn once.
+    first = Soon(window.panel, 0)
+    window.timers.append(first)
+    first(lambda: changed(window.workbench.case))

@@ -85,7 +85,7 @@ def check_side_questions_cautions_and_true_planes_on_a_small_screen(window) -> N
 
     # Left and right: the canal of a right ear opens to the left edge of an upright picture, its air is black there;
     # at the right edge, and above and below the canal, there is bone.
-    picture = adapter.screenshot(window.viewer, whole_window=False)
+    picture = frame.picture_of(window.marks[0].parentWidget())
     rows, columns = picture.shape[:2]
     zoom = adapter.zoom_of(window.workbench.panes[0].model)
     left, right = 0.5 - 12.0 * zoom / columns, 0.5 + 12.0 * zoom / columns
@@ -94,11 +94,34 @@ def check_side_questions_cautions_and_true_planes_on_a_small_screen(window) -> N
     assert brightness(picture, left, below_axis) < 15
     assert brightness(picture, right, below_axis) > 100
     assert brightness(picture, left, above) > 100
-    overlays = window.viewer.canvas.overlays
-    assert (overlays["edge_left"].text, overlays["edge_right"].text) == ("R", "L")
-    assert (overlays["edge_top"].text, overlays["edge_bottom"].text) == ("S", "I")
-    amber = (picture[..., 0] > picture[..., 2].astype(int) + 60) & (picture[..., 0] > 120)
-    assert amber.sum() > 50
+    edges = window.workbench.panes[0].shown.edges
+    assert [edges[side] for side in ("left", "right", "top", "bottom")] == ["R", "L", "S", "I"]
+    for y, x in ((0.5, 0.02), (0.5, 0.98), (0.03, 0.5), (0.975, 0.5)):  # white letters on every edge
+        at = (max(int(y * rows) - 14, 0), max(int(x * columns) - 14, 0))
+        around = picture[at[0] : at[0] + 28, at[1] : at[1] + 28]
+        assert (around.min(axis=-1) > 240).sum() > 15, (y, x)
+    check_marks_stand_where_the_picture_shows_their_place(window, picture)
+
+
+def check_marks_stand_where_the_picture_shows_their_place(window, picture) -> None:
+    """Amber crosses at their places, a bar of twenty true millimetres; the same after zooming and panning by hand."""
+    pane = window.workbench.panes[0]
+    zoom = adapter.zoom_of(pane.model)
+    bar = (picture[-9, :].min(axis=-1) > 240).sum()
+    assert bar == pytest.approx(20.0 * zoom, abs=3)
+    for factor in (1.0, 2.0):
+        adapter.zoom_by(pane.model, factor, pane.shown.held[DRUM])
+        picture = frame.picture_of(window.marks[0].parentWidget())
+        rows, columns = picture.shape[:2]
+        amber = (picture[..., 0] > picture[..., 2].astype(int) + 60) & (picture[..., 0] > 120)
+        down, right = pane.shown.held[DRUM]
+        centre, zoom = pane.model.scene.camera.center, pane.model.scene.camera.zoom
+        y, x = rows / 2 + (down - centre[-2]) * zoom, columns / 2 + (right - centre[-1]) * zoom
+        for dy, dx in ((0.0, 0.35), (0.35, 0.0), (0.0, -0.35), (-0.35, 0.0)):  # on the four arms of the cross
+            at = (round(y + dy * zoom), round(x + dx * zoom))
+            assert amber[at[0] - 1 : at[0] + 2, at[1] - 1 : at[1] + 2].any(), (factor, dy, dx)
+        assert not amber[round(y + 3.0 * zoom), round(x + 1.0 * zoom)]
+    window.workbench.fit(pane)
 
 
 def check_a_real_drag_marks_results_stale_and_computing_fills_them(window, qtbot) -> None:
@@ -166,7 +189,7 @@ def test_in_3d_the_patients_left_is_on_the_right_of_the_screen(display, make_nap
         for name in viewer.canvas.overlays:
             viewer.canvas.overlays[name].visible = False
         qtbot.wait(100)
-        picture = adapter.screenshot(viewer, whole_window=False)[..., :3].mean(axis=-1)
+        picture = np.asarray(viewer.screenshot(canvas_only=True, flash=False))[..., :3].mean(axis=-1)
         rows, columns = np.nonzero(picture > 150)
         assert len(rows) > 20
         assert rows.mean() / picture.shape[0] < 0.5, "superior is up"
