@@ -124,6 +124,7 @@ def check_a_small_picture_takes_the_mouse_and_the_keys_like_the_large_one(window
     amber = (grey[..., 0] > grey[..., 2].astype(int) + 60) & (grey[..., 0] > 120)
     assert amber.sum() > 20
     bench.fit(pane)
+    bench.in_use = bench.panes[0]
 
 
 def check_the_3d_picture_shows_the_wall_and_becomes_large_without_growing_the_window(window, qtbot) -> None:
