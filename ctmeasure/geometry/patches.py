@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ctmeasure.errors import GeometryError
 from ctmeasure.geometry.vectors import FloatArray, as_points, frozen
+
+if TYPE_CHECKING:
+    from ctmeasure.kernels.triangles import TriangleTree
 
 RIM_TOLERANCE_MM = 1e-6
 """A nearest point closer to the rim than this lies on it: rounding, far below any scan."""
@@ -49,10 +54,17 @@ class PatchMesh:
     faces: NDArray[np.intp]
     rim_edges: NDArray[np.intp]
 
-    @property
+    @cached_property
     def triangles_lps(self) -> FloatArray:
         """Corners, shape (k, 3, 3)."""
-        return np.asarray(self.vertices_lps[self.faces])
+        return frozen(self.vertices_lps[self.faces])
+
+    @cached_property
+    def tree(self) -> TriangleTree:
+        """The triangles sorted for distances."""
+        from ctmeasure.kernels.triangles import triangle_tree
+
+        return triangle_tree(self.triangles_lps)
 
 
 def triangulate_patch(points_lps: ArrayLike, *, longest_edge_mm: float | None = None) -> PatchMesh:
@@ -139,14 +151,13 @@ def patch_distance(p_lps: ArrayLike, q_lps: ArrayLike, *, mesh: PatchMesh) -> tu
     >>> d.tolist(), rim.tolist()
     ([1.0, 1.0], [False, True])
     """
-    from ctmeasure.kernels.distances import segment_to_triangles_distance
+    from ctmeasure.kernels.triangles import near_some_edge, segment_to_tree_distance
 
-    distance, _, foot = segment_to_triangles_distance(p_lps, q_lps, triangles_lps=mesh.triangles_lps)
-    a, b = mesh.vertices_lps[mesh.rim_edges[:, 0]], mesh.vertices_lps[mesh.rim_edges[:, 1]]
-    d = b - a
-    t = np.clip(np.einsum("nei,ei->ne", foot[:, None] - a, d) / np.sum(d * d, axis=1), 0.0, 1.0)
-    off = np.linalg.norm(foot[:, None] - a - t[..., None] * d, axis=2)
-    return distance, np.min(off, axis=1) <= RIM_TOLERANCE_MM
+    distance, _, foot = segment_to_tree_distance(p_lps, q_lps, tree=mesh.tree)
+    rim = mesh.vertices_lps[mesh.rim_edges]
+    at_rim = np.empty(len(foot), np.bool_)
+    near_some_edge(foot, rim[:, 0].copy(), rim[:, 1].copy(), RIM_TOLERANCE_MM, at_rim)
+    return distance, at_rim
 
 
 def _rim(faces: NDArray[np.intp]) -> NDArray[np.intp]:

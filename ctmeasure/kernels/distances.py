@@ -1,4 +1,4 @@
-"""Compiled distances: segment to segment, bur capsule to tube and to triangles, and the same under Monte Carlo draws.
+"""Compiled distances: segment to segment, bur capsule to tube, and the same under Monte Carlo draws.
 
 The solids are those of `ctmeasure.geometry.capsules`: between two vertices of a tube the radius changes linearly and
 the solid is the convex hull of the two end balls (round cone). All arrays are float64 millimetres in one frame.
@@ -14,7 +14,7 @@ from numba import njit, prange
 from numpy.typing import ArrayLike, NDArray
 
 from ctmeasure.errors import GeometryError
-from ctmeasure.kernels.primitives import point_segment, segment_cone, segment_segment, segment_triangle
+from ctmeasure.kernels.primitives import point_segment, segment_cone, segment_segment
 
 FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.int64]
@@ -77,29 +77,7 @@ def _tube_draws(p, q, bur, tube, radius, balls, modes, amplitude, radius_shift, 
         gap[i], nearest[i] = best - bur, where
 
 
-@njit(cache=True, parallel=True)
-def _triangles(p, q, triangles, balls, distance, nearest, foot):  # type: ignore[no-untyped-def]
-    for i in prange(p.shape[0]):
-        px, py, pz = p[i, 0], p[i, 1], p[i, 2]
-        dx, dy, dz = q[i, 0] - px, q[i, 1] - py, q[i, 2] - pz
-        best, where = np.inf, 0
-        out, scratch = np.empty(3), np.empty(3)
-        reach, within = np.empty(triangles.shape[0]), np.inf
-        for k in range(triangles.shape[0]):
-            reach[k], _ = point_segment(balls[k, 0], balls[k, 1], balls[k, 2], px, py, pz, dx, dy, dz)
-            within = min(within, reach[k] + balls[k, 3])
-        for k in range(triangles.shape[0]):
-            # Some triangle lies within `within`, so one whose ball begins beyond it is not the nearest.
-            if reach[k] - balls[k, 3] > min(best, within):
-                continue
-            d = segment_triangle(px, py, pz, dx, dy, dz, triangles[k], out, scratch)
-            if d < best:
-                best, where = d, k
-                foot[i, 0], foot[i, 1], foot[i, 2] = out[0], out[1], out[2]
-        distance[i], nearest[i] = best, where
-
-
-def _batch(array: ArrayLike, name: str, *shape: int) -> FloatArray:
+def as_batch(array: ArrayLike, name: str, *shape: int) -> FloatArray:
     """Contiguous float64 of shape (n, *shape), or an error that names the array."""
     checked = np.ascontiguousarray(array, dtype=np.float64)
     if checked.ndim != 1 + len(shape) or any(
@@ -111,8 +89,8 @@ def _batch(array: ArrayLike, name: str, *shape: int) -> FloatArray:
     return checked
 
 
-def _paths(p: ArrayLike, q: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    first, second = _batch(p, "p", 3), _batch(q, "q", 3)
+def as_paths(p: ArrayLike, q: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    first, second = as_batch(p, "p", 3), as_batch(q, "q", 3)
     if first.shape != second.shape:
         raise GeometryError(f"{len(first)} starts and {len(second)} ends of bur paths", expected="as many of each")
     return first, second
@@ -147,8 +125,8 @@ def segment_segment_distance(
     >>> segment_segment_distance([[0, 0, 0]], [[10, 0, 0]], p2=[[5, -3, 2]], q2=[[5, 3, 2]])[0].tolist()
     [2.0]
     """
-    a, b = _paths(p1, q1)
-    c, d = _paths(p2, q2)
+    a, b = as_paths(p1, q1)
+    c, d = as_paths(p2, q2)
     if len(a) != len(c):
         raise GeometryError(f"{len(a)} and {len(c)} segments", expected="as many of each")
     distance, s, t = np.empty(len(a)), np.empty(len(a)), np.empty(len(a))
@@ -250,8 +228,8 @@ def tube_clearance_draws(
     >>> gap.round(9).tolist()
     [0.6, 0.35]
     """
-    start, end = _paths(p, q)
-    tube, radius = _batch(tube_lps, "tube", 3), _batch(tube_radius_mm, "tube radius")
+    start, end = as_paths(p, q)
+    tube, radius = as_batch(tube_lps, "tube", 3), as_batch(tube_radius_mm, "tube radius")
     if len(tube) < 1 or len(tube) != len(radius) or np.any(radius < 0.0):
         raise GeometryError(
             f"a tube of {len(tube)} vertices and {len(radius)} radii, least radius {np.min(radius, initial=0.0)}",
@@ -262,9 +240,9 @@ def tube_clearance_draws(
         pivot = tube.mean(axis=0) if pivot_lps is None else np.asarray(pivot_lps, dtype=np.float64)
         start = undo_rigid_draws(start, shift_mm=shift_mm, rotation_rad=rotation_rad, pivot_lps=pivot)
         end = undo_rigid_draws(end, shift_mm=shift_mm, rotation_rad=rotation_rad, pivot_lps=pivot)
-    shapes = np.zeros((len(tube), 0)) if modes is None else _batch(modes, "modes", -1)
-    amplitude = np.zeros((n, 0, 3)) if mode_amplitude_mm is None else _batch(mode_amplitude_mm, "amplitudes", -1, 3)
-    widening = np.zeros(n) if radius_shift_mm is None else _batch(radius_shift_mm, "radius shift")
+    shapes = np.zeros((len(tube), 0)) if modes is None else as_batch(modes, "modes", -1)
+    amplitude = np.zeros((n, 0, 3)) if mode_amplitude_mm is None else as_batch(mode_amplitude_mm, "amplitudes", -1, 3)
+    widening = np.zeros(n) if radius_shift_mm is None else as_batch(radius_shift_mm, "radius shift")
     if len(shapes) != len(tube) or amplitude.shape[:2] != (n, shapes.shape[1]) or len(widening) != n:
         raise GeometryError(
             f"modes {shapes.shape}, amplitudes {amplitude.shape} and radius shifts {widening.shape}",
@@ -318,10 +296,10 @@ def undo_rigid_draws(
     >>> undo_rigid_draws([[1.0, 0, 0]], shift_mm=[[1.0, 0, 0]], rotation_rad=None, pivot_lps=[0, 0, 0]).tolist()
     [[0.0, 0.0, 0.0]]
     """
-    moved = _batch(points, "points", 3)
+    moved = as_batch(points, "points", 3)
     pivot = np.asarray(pivot_lps, dtype=np.float64)
     for name, array in (("shift", shift_mm), ("rotation", rotation_rad)):
-        if array is not None and _batch(array, name, 3).shape != moved.shape:
+        if array is not None and as_batch(array, name, 3).shape != moved.shape:
             raise GeometryError(f"{len(np.asarray(array))} draws of {name}", expected=f"{len(moved)}, one per point")
     if shift_mm is not None:
         moved = moved - np.asarray(shift_mm, dtype=np.float64)
@@ -330,50 +308,3 @@ def undo_rigid_draws(
 
         moved = Rotation.from_rotvec(np.asarray(rotation_rad, dtype=np.float64)).inv().apply(moved - pivot) + pivot
     return np.ascontiguousarray(moved)
-
-
-def segment_to_triangles_distance(
-    p: ArrayLike, q: ArrayLike, *, triangles_lps: ArrayLike
-) -> tuple[FloatArray, IndexArray, FloatArray]:
-    """Least distance between n segments and a set of triangles.
-
-    Parameters
-    ----------
-    p, q
-        Ends of the segments, shape (n, 3), LPS mm; equal ends make a point.
-    triangles_lps
-        Shape (k, 3, 3): triangle, corner, coordinate.
-
-    Returns
-    -------
-    distance_mm, nearest, foot_lps
-        Distance (n,), 0 when the segment pierces a triangle; index of the nearest triangle (n,); its nearest point
-        (n, 3).
-
-    Raises
-    ------
-    GeometryError
-        When shapes disagree, there is no triangle, or a number is not finite.
-
-    References
-    ----------
-    Moeller T, Trumbore B (1997) J Graphics Tools 2(1):21-28, doi:10.1080/10867651.1997.10487468 (piercing).
-    Ericson C (2005) Real-Time Collision Detection, sections 5.1.5 and 5.1.10, ISBN 978-1-55860-732-3.
-
-    Example
-    -------
-    >>> d, k, foot = segment_to_triangles_distance([[0.2, 0.2, 3]], [[0.2, 0.2, 1]],
-    ...     triangles_lps=[[[0, 0, 0], [1, 0, 0], [0, 1, 0]]])
-    >>> d.tolist(), foot.tolist()
-    ([1.0], [[0.2, 0.2, 0.0]])
-    """
-    start, end = _paths(p, q)
-    triangles = _batch(triangles_lps, "triangles", 3, 3)
-    if len(triangles) < 1:
-        raise GeometryError("no triangle", expected="at least one", action="mark at least three points of the patch")
-    centre = triangles.mean(axis=1)
-    reach = np.max(np.linalg.norm(triangles - centre[:, None], axis=2), axis=1)
-    balls = np.ascontiguousarray(np.column_stack([centre, reach]))
-    distance, nearest, foot = np.empty(len(start)), np.empty(len(start), dtype=np.int64), np.empty((len(start), 3))
-    _triangles(start, end, triangles, balls, distance, nearest, foot)
-    return distance, nearest, foot

@@ -15,11 +15,8 @@ from ctmeasure.geometry.mirrors import mirrored_points
 from ctmeasure.geometry.polylines import arc_lengths_mm, resample_polyline, rotation_minimising_frames
 from ctmeasure.geometry.rigid import expected_tre_mm, fit_rigid
 from ctmeasure.geometry.vectors import angle_at_deg, orthonormal_basis
-from ctmeasure.kernels.distances import (
-    capsule_to_tube_clearance,
-    segment_segment_distance,
-    segment_to_triangles_distance,
-)
+from ctmeasure.kernels.distances import capsule_to_tube_clearance, segment_segment_distance
+from ctmeasure.kernels.triangles import segment_to_triangles_distance
 
 EXACT = {"rtol": 0.0, "atol": 1e-7}
 EAR = settings(max_examples=60, deadline=None)

@@ -50,7 +50,8 @@ def shaft_contacts(scene: Scene, places: Places) -> list[tuple[str, ...]]:
         if not obstacle.measured:
             continue
         gap = np.minimum(
-            obstacle.gap_mm(start, knee, bur_radius_mm=shank), obstacle.gap_mm(knee, out, bur_radius_mm=shaft)
+            obstacle.gap_within_mm(start, knee, bur_radius_mm=shank, limit_mm=0.0),
+            obstacle.gap_within_mm(knee, out, bur_radius_mm=shaft, limit_mm=0.0),
         )
         for row in np.flatnonzero(gap < 0.0):
             found[row].append(obstacle.label)

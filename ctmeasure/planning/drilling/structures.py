@@ -78,36 +78,51 @@ class Obstacle:
         GeometryError
             When shapes disagree or a number is not finite.
         """
-        from ctmeasure.kernels.distances import capsule_to_tube_clearance, segment_to_triangles_distance
+        return self.gap_and_edge(p_lps, q_lps, bur_radius_mm=bur_radius_mm)[0]
 
+    def gap_and_edge(self, p_lps: Floats, q_lps: Floats, *, bur_radius_mm: float) -> tuple[Floats, Bools]:
+        """`gap_mm`, and whether the nearest point lies on the patch's edge, or at an end of the tube; shape (n,)."""
         if self.mesh is not None:
-            distance, _, _ = segment_to_triangles_distance(p_lps, q_lps, triangles_lps=self.mesh.triangles_lps)
-            return distance - bur_radius_mm
+            distance, edge = patch_distance(p_lps, q_lps, mesh=self.mesh)
+            return distance - bur_radius_mm, edge
+        from ctmeasure.kernels.distances import capsule_to_tube_clearance
+
         assert self.tube_lps is not None
         assert self.radii_mm is not None
         gap, _ = capsule_to_tube_clearance(
             p_lps, q_lps, bur_radius_mm=bur_radius_mm, tube_lps=self.tube_lps, tube_radius_mm=self.radii_mm
         )
-        return gap
+        edge = np.zeros(len(gap), np.bool_)
+        if len(self.tube_lps) > 1 and not np.allclose(self.tube_lps[0], self.tube_lps[-1]):
+            for end in (0, -1):
+                tip, _ = capsule_to_tube_clearance(
+                    p_lps, q_lps, bur_radius_mm=bur_radius_mm, tube_lps=self.tube_lps[[end]],
+                    tube_radius_mm=self.radii_mm[[end]],
+                )  # fmt: skip
+                edge |= tip <= gap + AT_END_MM
+        return gap, edge
 
     def at_edge(self, p_lps: Floats, q_lps: Floats) -> Bools:
         """Whether the nearest point lies on the patch's edge, or at an end of the tube; shape (n,)."""
-        if self.mesh is not None:
-            return patch_distance(p_lps, q_lps, mesh=self.mesh)[1]
-        assert self.tube_lps is not None
-        assert self.radii_mm is not None
-        if len(self.tube_lps) == 1 or np.allclose(self.tube_lps[0], self.tube_lps[-1]):
-            return np.zeros(len(p_lps), np.bool_)
-        from ctmeasure.kernels.distances import capsule_to_tube_clearance
+        return self.gap_and_edge(p_lps, q_lps, bur_radius_mm=0.0)[1]
 
-        whole = self.gap_mm(p_lps, q_lps, bur_radius_mm=0.0)
-        near = np.zeros(len(p_lps), np.bool_)
-        for end in (0, -1):
-            tip, _ = capsule_to_tube_clearance(
-                p_lps, q_lps, bur_radius_mm=0.0, tube_lps=self.tube_lps[[end]], tube_radius_mm=self.radii_mm[[end]]
-            )
-            near |= tip <= whole + AT_END_MM
-        return near
+    def gap_within_mm(self, p_lps: Floats, q_lps: Floats, *, bur_radius_mm: float, limit_mm: float) -> Floats:
+        """`gap_mm` where the boxes around path and structure come within a limit of each other; infinite elsewhere."""
+        if self.mesh is not None:
+            corners = self.mesh.vertices_lps
+            low, high = corners.min(axis=0), corners.max(axis=0)
+        else:
+            assert self.tube_lps is not None
+            assert self.radii_mm is not None
+            low = (self.tube_lps - self.radii_mm[:, None]).min(axis=0)
+            high = (self.tube_lps + self.radii_mm[:, None]).max(axis=0)
+        reach = limit_mm + bur_radius_mm
+        near = (np.minimum(p_lps, q_lps) <= high + reach) & (np.maximum(p_lps, q_lps) >= low - reach)
+        rows = np.flatnonzero(near.all(axis=1))
+        gap = np.full(len(p_lps), np.inf)
+        if len(rows):
+            gap[rows] = self.gap_mm(p_lps[rows], q_lps[rows], bur_radius_mm=bur_radius_mm)
+        return gap
 
 
 def obstacles(

@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 
 from ctmeasure.errors import GeometryError
 from ctmeasure.geometry.capsules import point_segment, segment_segment, tube_clearance
-from ctmeasure.kernels import distances
+from ctmeasure.kernels import distances, triangles
 
 
 def _tube(rng: np.random.Generator, vertices: int = 40) -> tuple[np.ndarray, np.ndarray]:
@@ -131,7 +131,7 @@ def test_points_to_triangles_against_trimesh() -> None:
     rng = np.random.default_rng(5)
     mesh = trimesh.creation.icosphere(subdivisions=2, radius=3.0)
     points = rng.uniform(-5, 5, (300, 3))
-    d, _, foot = distances.segment_to_triangles_distance(points, points, triangles_lps=mesh.triangles)
+    d, _, foot = triangles.segment_to_triangles_distance(points, points, triangles_lps=mesh.triangles)
     closest, expected, _ = trimesh.proximity.closest_point_naive(mesh, points)
     assert d == pytest.approx(expected, abs=1e-9)
     assert foot == pytest.approx(closest, abs=1e-6)
@@ -142,7 +142,7 @@ def test_segments_to_triangles_against_dense_points_and_trimesh_rays() -> None:
     mesh = trimesh.creation.icosphere(subdivisions=1, radius=3.0)
     p = rng.uniform(-4, 4, (60, 3))
     q = p + rng.normal(0, 2.5, (60, 3))
-    d, _, _ = distances.segment_to_triangles_distance(p, q, triangles_lps=mesh.triangles)
+    d, _, _ = triangles.segment_to_triangles_distance(p, q, triangles_lps=mesh.triangles)
     t = np.linspace(0, 1, 201)[:, None, None]
     dense = (p + t * (q - p)).reshape(-1, 3)
     sampled = trimesh.proximity.closest_point_naive(mesh, dense)[1].reshape(201, 60).min(axis=0)
@@ -209,4 +209,4 @@ def test_wrong_paths_and_triangles_are_named() -> None:
     with pytest.raises(GeometryError, match="1 starts and 2 ends"):
         distances.segment_segment_distance([[0, 0, 0]], [[1, 0, 0]] * 2, p2=[[0, 0, 0]], q2=[[0, 0, 0]])
     with pytest.raises(GeometryError, match="no triangle"):
-        distances.segment_to_triangles_distance([[0, 0, 0]], [[1, 0, 0]], triangles_lps=np.zeros((0, 3, 3)))
+        triangles.segment_to_triangles_distance([[0, 0, 0]], [[1, 0, 0]], triangles_lps=np.zeros((0, 3, 3)))
