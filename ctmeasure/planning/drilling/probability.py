@@ -26,6 +26,8 @@ BOUND_SPLIT = 1e-6
 """Probability given away to each of the side events of `displacement_bound`."""
 FEW_DRAWS = 250
 """Draws where the verdict is settled without them: enough for a number to show, with its upper limit where small."""
+FEW_UPPER = 1.0 - 0.025 ** (1.0 / FEW_DRAWS)
+"""Clopper-Pearson upper limit of so few draws without an event (0.0146)."""
 PATHS_AT_ONCE = 300
 """Bores drawn together: keeps the drawn paths of one block under 20 MB."""
 GAPS_WORTH_A_THREAD = 500

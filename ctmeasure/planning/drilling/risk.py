@@ -13,6 +13,7 @@ from ctmeasure.planning.drilling.far_words import naming_any
 from ctmeasure.planning.drilling.needs import missing_needs
 from ctmeasure.planning.drilling.places import Places
 from ctmeasure.planning.drilling.probability import (
+    FEW_UPPER,
     SETTLED_BELOW,
     clopper_pearson_arrays,
     count_until_decided,
@@ -20,7 +21,7 @@ from ctmeasure.planning.drilling.probability import (
 )
 from ctmeasure.planning.drilling.scene import Scene
 from ctmeasure.planning.drilling.structures import EDGE_FLAG, END_FLAG, Obstacle
-from ctmeasure.planning.drilling.verdict import KEEP_OUT_FAR_SIDES, is_posterior, structure_verdict
+from ctmeasure.planning.drilling.verdict import KEEP_OUT_FAR_SIDES, is_posterior, structure_verdicts
 from ctmeasure.planning.results import Verdict
 from ctmeasure.progress import Progress, no_progress
 
@@ -71,23 +72,25 @@ class StructureRisk:
         return np.nan_to_num(self.p_below / self.accepted_risk, nan=0.0) + np.nan_to_num(near, nan=0.0)
 
 
-def least_over_margin_mm(risks: tuple[StructureRisk, ...], index: int) -> float:
-    """Least of clearance less margin over the structures with a known surface at one place, mm; NaN without any."""
-    left = [float(risk.central_mm[index] - risk.margin_mm[index]) for risk in risks if risk.obstacle.measured]
-    return min((gap for gap in left if np.isfinite(gap)), default=np.nan)
+def least_over_margin_mm(risks: tuple[StructureRisk, ...], count: int) -> Floats:
+    """Least of clearance less margin over the structures with a known surface, shape (count,), mm; NaN without any."""
+    left = np.stack(
+        [np.full(count, np.inf)] + [risk.central_mm - risk.margin_mm for risk in risks if risk.obstacle.measured]
+    )
+    least = np.min(np.where(np.isfinite(left), left, np.inf), axis=0)
+    return np.where(np.isfinite(least), least, np.nan)
 
 
-def central_gaps(obstacle: Obstacle, places: Places, scene: Scene) -> Floats:
-    """Clearance with everything at its mean, shape (n,); NaN where the bur path is unknown."""
-    gap = obstacle.gap_mm(places.bores.entry, places.bores.ends, bur_radius_mm=scene.settings.bur_radius_mm)
-    return np.where(places.ends, gap, np.nan)
+def central_gaps(obstacle: Obstacle, places: Places, scene: Scene) -> tuple[Floats, Bools]:
+    """Clearance with everything at its mean, and whether its nearest point is an edge; NaN without a bur path."""
+    gap, edge = obstacle.gap_and_edge(places.bores.entry, places.bores.ends, bur_radius_mm=scene.settings.bur_radius_mm)
+    return np.where(places.ends, gap, np.nan), edge & places.ends
 
 
 def margins(obstacle: Obstacle, places: Places, scene: Scene) -> Floats:
     """Margin of a structure at each place, larger for the facial canal on the posterior wall."""
-    return np.array(
-        [scene.settings.margin_mm(obstacle.margin_key, posterior=is_posterior(a)) for a in places.wall_angle_deg]
-    )
+    behind, elsewhere = (scene.settings.margin_mm(obstacle.margin_key, posterior=where) for where in (True, False))
+    return np.where(is_posterior(places.wall_angle_deg), behind, elsewhere)
 
 
 def structure_risks(
@@ -116,7 +119,8 @@ def structure_risks(
     ctmeasure.errors.Cancelled
         When the listener asks to stop.
     """
-    central = [central_gaps(obstacle, places, scene) for obstacle in scene.obstacles]
+    looks = [central_gaps(obstacle, places, scene) for obstacle in scene.obstacles]
+    central = [gap for gap, _ in looks]
     margin = [margins(obstacle, places, scene) for obstacle in scene.obstacles]
     # Where one structure's central gap is under its margin the verdict is settled: that structure gets few draws, to
     # have a number to show, and the others none. A joint, dura or vein behind settles it too.
@@ -130,7 +134,8 @@ def structure_risks(
         progress(f"clearance: {obstacle.label}", turn / max(len(scene.obstacles), 1))
         with np.errstate(invalid="ignore"):
             spared = lost & ~(central[turn] < margin[turn])
-        found.append(_one_risk(scene, places, obstacle, central[turn], margin[turn], few, spared, maximum))
+        gap, edge = looks[turn]
+        found.append(_one_risk(scene, places, obstacle, gap, edge, margin[turn], few, spared, maximum))
     return tuple(found)
 
 
@@ -139,26 +144,24 @@ def _one_risk(
     places: Places,
     obstacle: Obstacle,
     central: Floats,
+    edge: Bools,
     margin: Floats,
     few: Bools,
     spared: Bools,
     maximum: int,
 ) -> StructureRisk:
-    n = len(places)
     risk = scene.settings.accepted_risk(obstacle.risk_key)
-    found = _Numbers.unknown(n)
-    edge = np.zeros(n, np.bool_)
+    found = _Numbers.unknown(len(places))
     rows = np.flatnonzero(places.ends)
-    if len(rows):
-        edge[rows] = obstacle.at_edge(places.bores.entry[rows], places.bores.ends[rows])
     if len(rows) and obstacle.measured:
-        left = _bound(found, scene, places, obstacle, rows, central, margin, risk)
+        left = _bound(found, scene, places, obstacle, rows, central, margin, few, risk)
         undrawn = left[spared[left]]
         found.rule_contact[undrawn], found.upper[undrawn] = 0.0, 1.0
         _draw(found, scene, places, obstacle, left[~spared[left]], margin, few, risk, maximum)
-    verdicts = tuple(
-        _verdict(obstacle, central[i], margin[i], found.rule_contact[i], found.upper[i], risk) for i in range(n)
-    )
+    verdicts = structure_verdicts(
+        central, margin, p_contact=found.rule_contact, upper_below_margin=found.upper, accepted_risk=risk,
+        measured=obstacle.measured,
+    )  # fmt: skip
     return StructureRisk(
         obstacle, central, margin, risk, found.p_contact, found.p_below, found.upper, found.draws, edge, verdicts
     )
@@ -188,9 +191,14 @@ def _bound(
     rows: NDArray[np.intp],
     central: Floats,
     margin: Floats,
+    few: Bools,
     risk: float,
 ) -> NDArray[np.intp]:
-    """Fill in the places that a proven bound settles by a wide margin; the others are given back."""
+    """Fill in the places that a proven bound settles by a wide margin; the others are given back.
+
+    Where the verdict does not hang on this structure, a bound settles it that says no less than few draws without an
+    event would.
+    """
     shared = {
         "obstacle": obstacle, "doubts": scene.doubts, "central_mm": central[rows],
         "bur_radius_mm": scene.settings.bur_radius_mm,
@@ -198,7 +206,7 @@ def _bound(
     bores = places.bores.take(rows)
     below = displacement_bound(central[rows] - margin[rows], bores, **shared)  # type: ignore[arg-type]
     contact = displacement_bound(central[rows], bores, **shared)  # type: ignore[arg-type]
-    settled = below <= SETTLED_BELOW * risk
+    settled = (below <= SETTLED_BELOW * risk) | (few[rows] & (below <= FEW_UPPER) & (contact <= risk))
     done = rows[settled]
     found.p_contact[done], found.p_below[done] = contact[settled], below[settled]
     found.upper[done], found.rule_contact[done] = below[settled], contact[settled]
@@ -232,15 +240,6 @@ def _draw(
     found.p_contact[rows] = np.where(few[rows] & (counted.contact == 0), high, p_contact)
     found.p_below[rows] = np.where(few[rows] & (counted.below == 0), upper, p_below)
     found.upper[rows], found.draws[rows] = upper, counted.draws
-
-
-def _verdict(obstacle: Obstacle, central: float, margin: float, p_contact: float, upper: float, risk: float) -> Verdict:
-    if not np.isfinite(central):
-        return "not assessed"
-    if obstacle.measured:
-        return structure_verdict(central, margin, p_contact=p_contact, upper_below_margin=upper, accepted_risk=risk)
-    # Only the centre line is known: nearer than the margin is a contact whatever the radius; otherwise no gap is known.
-    return "keep out" if central < margin else "not assessed"
 
 
 def missing_by_place(scene: Scene, places: Places) -> tuple[tuple[str, ...], ...]:

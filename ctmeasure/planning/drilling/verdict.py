@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from ctmeasure.planning.drilling.far_words import names_any, spaces_of
 from ctmeasure.planning.results import Verdict, worst
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 POSTERIOR_WALL_DEG = (45.0, 165.0)
 """Wall angles on which the facial canal's larger margin holds."""
@@ -17,15 +23,16 @@ ANGLE_FLAG = "steep angle to the wall"
 OUTSIDE_SECTOR_FLAG = "outside the preferred sector"
 
 
-def is_posterior(wall_angle_deg: float) -> bool:
-    """Whether a wall angle lies on the posterior wall, where the facial canal's margin is larger.
+def is_posterior(wall_angle_deg: ArrayLike) -> Bools:
+    """Whether wall angles lie on the posterior wall, where the facial canal's margin is larger.
 
     Example
     -------
-    >>> is_posterior(90.0), is_posterior(30.0)
-    (True, False)
+    >>> is_posterior([90.0, 30.0]).tolist()
+    [True, False]
     """
-    return POSTERIOR_WALL_DEG[0] <= wall_angle_deg % 360.0 <= POSTERIOR_WALL_DEG[1]
+    angle = np.asarray(wall_angle_deg, dtype=np.float64) % 360.0
+    return np.asarray((angle >= POSTERIOR_WALL_DEG[0]) & (angle <= POSTERIOR_WALL_DEG[1]))
 
 
 def structure_verdict(
@@ -72,6 +79,47 @@ def structure_verdict(
     if upper_below_margin <= accepted_risk:
         return "clear"
     return "caution"
+
+
+def structure_verdicts(
+    central_clearance_mm: Floats,
+    margin_mm: Floats,
+    *,
+    p_contact: Floats,
+    upper_below_margin: Floats,
+    accepted_risk: float,
+    measured: bool,
+) -> tuple[Verdict, ...]:
+    """`structure_verdict` of many places at once; "not assessed" where the clearance is not a number.
+
+    Parameters
+    ----------
+    central_clearance_mm, margin_mm, p_contact, upper_below_margin, accepted_risk
+        As for `structure_verdict`, shape (n,).
+    measured
+        False when only the centre line is known: nearer than the margin is a contact whatever the radius; otherwise no
+        gap is known.
+
+    Returns
+    -------
+    tuple of Verdict
+
+    Raises
+    ------
+    ValueError
+        When shapes disagree.
+    """
+    known = np.isfinite(central_clearance_mm)
+    with np.errstate(invalid="ignore"):
+        lost = known & (central_clearance_mm < margin_mm)
+        if measured:
+            lost |= known & (p_contact > accepted_risk)
+            clear = known & ~lost & (upper_below_margin <= accepted_risk)
+            code = np.where(lost, 1, np.where(clear, 3, np.where(known, 2, 0)))
+        else:
+            code = np.where(lost, 1, 0)
+    words: tuple[Verdict, ...] = ("not assessed", "keep out", "caution", "clear")
+    return tuple(words[n] for n in code.tolist())
 
 
 def place_verdict(

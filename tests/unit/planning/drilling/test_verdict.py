@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
-from ctmeasure.planning.drilling.verdict import is_posterior, place_verdict, structure_verdict
+from ctmeasure.planning.drilling.verdict import is_posterior, place_verdict, structure_verdict, structure_verdicts
 from ctmeasure.planning.settings import Settings
 
 
@@ -61,6 +62,34 @@ def test_worst_over_a_place(structures, changes, verdict):
 )
 def test_larger_facial_margin_on_the_posterior_wall(angle, posterior):
     """1.4 mm behind: Merati et al. 2021, Surg Radiol Anat 43:145, PMID 32809103."""
-    assert is_posterior(angle) is posterior
+    assert bool(is_posterior(angle)) is posterior
     margin = Settings().margin_mm("facial_canal_mm", posterior=posterior)
     assert margin == (1.4 if posterior else 1.0)
+
+
+def test_many_verdicts_at_once_are_those_of_the_rule_one_by_one():
+    rng = np.random.default_rng(3)
+    n = 400
+    central, margin = rng.uniform(-1, 4, n), rng.choice([0.5, 1.0, 1.4], n)
+    contact, upper = rng.uniform(0, 0.02, n), rng.uniform(0, 0.02, n)
+    upper[:100], contact[:100] = np.nan, np.nan
+    found = structure_verdicts(
+        central, margin, p_contact=contact, upper_below_margin=upper, accepted_risk=0.01, measured=True
+    )
+    for i in range(n):
+        assert found[i] == structure_verdict(
+            central[i], margin[i], p_contact=contact[i], upper_below_margin=upper[i], accepted_risk=0.01
+        )
+    assert {"clear", "caution", "keep out"} == set(found)
+
+
+def test_without_a_clearance_or_a_radius_nothing_is_clear():
+    central, margin, zero = np.array([np.nan, 0.4, 3.0]), np.ones(3), np.zeros(3)
+    for measured, expected in (
+        (True, ("not assessed", "keep out", "clear")),
+        (False, ("not assessed", "keep out", "not assessed")),
+    ):
+        found = structure_verdicts(
+            central, margin, p_contact=zero, upper_below_margin=zero, accepted_risk=0.01, measured=measured
+        )
+        assert found == expected
