@@ -15,27 +15,10 @@ from ctmeasure.kernels.primitives import point_segment, segment_cone, segment_se
 
 HAND_COLUMNS = 7
 """Standard normals per draw: placement along the wall (2), along the normal, skid, tilt (2), exit."""
+PLANE_FROM = 2
+"""An element that a ball did not rule out so often gets a separating plane, which costs as much as a look at it."""
 ELEMENT_COLUMNS = 13
 """A triangle: three corners. A tube segment: two ends, two radii, one unused. Then the bounding ball, 4 columns."""
-
-
-@njit(cache=True, nogil=True)
-def _drawn(vectors, depth, sd, hand, p, q):  # type: ignore[no-untyped-def]
-    """One drawn path: `vectors` (8, 3) are entry, direction, normal, along, around, tilt a, tilt b, downhill."""
-    place_a, place_b = sd[0] * hand[0], sd[0] * hand[1]
-    lift, skid = sd[1] * hand[2], sd[2] * hand[3]
-    lean_a, lean_b = sd[3] * hand[4], sd[3] * hand[5]
-    travel = max(depth + sd[4] * hand[6], 0.0)
-    scale = travel / math.sqrt(1.0 + lean_a * lean_a + lean_b * lean_b)
-    for c in range(3):
-        p[c] = (
-            vectors[0, c]
-            + place_a * vectors[3, c]
-            + place_b * vectors[4, c]
-            + lift * vectors[2, c]
-            + skid * vectors[7, c]
-        )
-        q[c] = p[c] + scale * (vectors[1, c] + lean_a * vectors[5, c] + lean_b * vectors[6, c])
 
 
 @njit(cache=True, nogil=True)
@@ -60,69 +43,88 @@ def _ball_distance(elements, e, p, dx, dy, dz):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _candidates(elements, cones, p, q, within, reach, kept, near):  # type: ignore[no-untyped-def]
-    """Elements that may be nearest to a path moved by up to `reach`, nearest first, with their distances unmoved."""
-    dx, dy, dz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
+def _candidates(elements, cones, p, q, r, within, reach, kept, near):  # type: ignore[no-untyped-def]
+    """Elements that may be nearest to a part of the path p to q moved by up to `reach`, and how near they are at least.
+
+    Every part begins at p and goes as far as r or farther. In order of nearness.
+    """
     out, foot, triangle = np.empty(3), np.empty(3), np.empty((3, 3))
+    dx, dy, dz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
     farthest = within
-    for e in range(elements.shape[0]):
-        near[e] = _ball_distance(elements, e, p, dx, dy, dz)
-        farthest = min(farthest, near[e] + elements[e, 12] + reach)
-    farthest += reach
+    if farthest == np.inf:
+        for e in range(elements.shape[0]):
+            away = _ball_distance(elements, e, p, r[0] - p[0], r[1] - p[1], r[2] - p[2])
+            farthest = min(farthest, away + elements[e, 12] + reach)
     count = 0
     for e in range(elements.shape[0]):
-        if near[e] - elements[e, 12] < farthest:
-            d = _element_distance(elements, e, cones, p, dx, dy, dz, triangle, out, foot)
-            if d < farthest:
-                # Never ahead of e, so nothing still to be read is overwritten.
-                kept[count], near[count] = e, d
-                count += 1
+        d = _ball_distance(elements, e, p, dx, dy, dz) - elements[e, 12]
+        if d - reach < farthest:
+            if cones:
+                d = _element_distance(elements, e, cones, p, dx, dy, dz, triangle, out, foot)
+                if d - reach >= farthest:
+                    continue
+            kept[count], near[count] = e, d
+            count += 1
     order = np.argsort(near[:count])
     return kept[:count][order], near[:count][order]
 
 
 @njit(cache=True, nogil=True)
-def _planes(elements, cones, which, p, q):  # type: ignore[no-untyped-def]
-    """For each element a plane with the whole element behind it and, if they are apart, the path before it.
+def _plane(elements, e, cones, p, dx, dy, dz, triangle, out, foot, plane):  # type: ignore[no-untyped-def]
+    """A plane with the whole element behind it and, if they are apart, the path before it.
 
-    Rows hold a unit normal n and the element's largest n . x. Whatever the path becomes, the element is at least as far
-    as the nearer of its two ends lies before that plane, since both are convex.
+    `plane` holds a unit normal n and the element's largest n . x. Whatever the path becomes, the element is at least as
+    far as the nearer of its two ends lies before that plane, since both are convex.
     """
-    dx, dy, dz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
-    planes, out, foot, triangle = np.empty((which.size, 4)), np.empty(3), np.empty(3), np.empty((3, 3))
-    for n in range(which.size):
-        e = which[n]
-        if cones:
-            _, s, t = segment_segment(
-                p[0], p[1], p[2], dx, dy, dz, elements[e, 0], elements[e, 1], elements[e, 2],
-                elements[e, 3] - elements[e, 0], elements[e, 4] - elements[e, 1], elements[e, 5] - elements[e, 2],
-            )  # fmt: skip
-            for c in range(3):
-                out[c] = elements[e, c] + t * (elements[e, 3 + c] - elements[e, c])
-        else:
-            _element_distance(elements, e, cones, p, dx, dy, dz, triangle, out, foot)
-            _, s = point_segment(out[0], out[1], out[2], p[0], p[1], p[2], dx, dy, dz)
-        nx, ny, nz = p[0] + s * dx - out[0], p[1] + s * dy - out[1], p[2] + s * dz - out[2]
-        length = math.sqrt(nx * nx + ny * ny + nz * nz)
-        if length < 1e-9:
-            planes[n, 0], planes[n, 1], planes[n, 2], planes[n, 3] = 0.0, 0.0, 0.0, np.inf
-            continue
-        nx, ny, nz = nx / length, ny / length, nz / length
-        far = -np.inf
-        for corner in range(2 if cones else 3):
-            at = 3 * corner
-            reach = nx * elements[e, at] + ny * elements[e, at + 1] + nz * elements[e, at + 2]
-            far = max(far, reach + elements[e, 6 + corner] if cones else reach)
-        planes[n, 0], planes[n, 1], planes[n, 2], planes[n, 3] = nx, ny, nz, far
-    return planes
+    if cones:
+        _, s, t = segment_segment(
+            p[0], p[1], p[2], dx, dy, dz, elements[e, 0], elements[e, 1], elements[e, 2],
+            elements[e, 3] - elements[e, 0], elements[e, 4] - elements[e, 1], elements[e, 5] - elements[e, 2],
+        )  # fmt: skip
+        for c in range(3):
+            out[c] = elements[e, c] + t * (elements[e, 3 + c] - elements[e, c])
+    else:
+        _element_distance(elements, e, cones, p, dx, dy, dz, triangle, out, foot)
+        _, s = point_segment(out[0], out[1], out[2], p[0], p[1], p[2], dx, dy, dz)
+    nx, ny, nz = p[0] + s * dx - out[0], p[1] + s * dy - out[1], p[2] + s * dz - out[2]
+    length = math.sqrt(nx * nx + ny * ny + nz * nz)
+    if length < 1e-9:
+        plane[0], plane[1], plane[2], plane[3] = 0.0, 0.0, 0.0, np.inf
+        return
+    nx, ny, nz = nx / length, ny / length, nz / length
+    far = -np.inf
+    for corner in range(2 if cones else 3):
+        at = 3 * corner
+        reach = nx * elements[e, at] + ny * elements[e, at + 1] + nz * elements[e, at + 2]
+        far = max(far, reach + elements[e, 6 + corner] if cones else reach)
+    plane[0], plane[1], plane[2], plane[3] = nx, ny, nz, far
 
 
 @njit(cache=True, nogil=True)
-def _before(planes, n, p, q):  # type: ignore[no-untyped-def]
-    """How far the nearer end of a path lies before a plane."""
-    near = planes[n, 0] * p[0] + planes[n, 1] * p[1] + planes[n, 2] * p[2]
-    far = planes[n, 0] * q[0] + planes[n, 1] * q[1] + planes[n, 2] * q[2]
-    return min(near, far) - planes[n, 3]
+def _draw_paths(vectors, depth, sd, hand, shift, first, last, paths, moved):  # type: ignore[no-untyped-def]
+    """Paths of one bore as the structure sees them; gives the shortest and the longest travel.
+
+    `paths` (draws, 6): start and way. `moved`: how far the path's two ends lie at most from those of a path as planned
+    with the same travel.
+    """
+    short, long = np.inf, 0.0
+    for b in range(first, last):
+        along, around, lift = sd[0] * hand[b, 0], sd[0] * hand[b, 1], sd[1] * hand[b, 2]
+        skid, lean_a, lean_b = sd[2] * hand[b, 3], sd[3] * hand[b, 4], sd[3] * hand[b, 5]
+        travel = max(depth + sd[4] * hand[b, 6], 0.0)
+        short, long = min(short, travel), max(long, travel)
+        scale = travel / math.sqrt(1.0 + lean_a * lean_a + lean_b * lean_b)
+        near = far = 0.0
+        for c in range(3):
+            start = along * vectors[3, c] + around * vectors[4, c] + lift * vectors[2, c] + skid * vectors[7, c]
+            start -= shift[b, c]
+            way = scale * (vectors[1, c] + lean_a * vectors[5, c] + lean_b * vectors[6, c])
+            end = start + way - travel * vectors[1, c]
+            near += start * start
+            far += end * end
+            paths[b, c], paths[b, 3 + c] = vectors[0, c] + start, way
+        moved[b] = math.sqrt(max(near, far))
+    return short, long
 
 
 @njit(cache=True, nogil=True)
@@ -147,7 +149,8 @@ def drawn_gaps(  # type: ignore[no-untyped-def]
     limit
         Shape (n,): gaps at or above this need not be known and are given as this; infinite: all are exact.
     enough
-        Shape (n,): a gap found to be below this need not be found any smaller; minus infinity: all are exact.
+        Shape (n,): where finite, a gap is only told from `enough` and from `limit`: one that is given below either is
+        below it, and one that is not is not; minus infinity: all are exact.
     elements, cones
         Shape (m, 13) elements; whether they are tube segments.
     gaps
@@ -157,49 +160,68 @@ def drawn_gaps(  # type: ignore[no-untyped-def]
 
     Notes
     -----
-    Moving both ends of a path by at most h changes its distance to anything by at most h. So elements are sorted once
-    by their distance from the planned path, and a draw looks only at those that may still win; of these, one whose
-    separating plane keeps the drawn path far enough away is not measured either. Nothing that is left out can be
-    nearer than what is given, so the gaps are those of the full search.
+    Moving both ends of a path by at most h changes its distance to anything by at most h. A drawn path is a part of
+    the planned path drawn out to the longest travel, moved so. Elements are therefore sorted once by how near they come
+    to that, and a draw looks only at those that may still win; of these, one whose separating plane keeps the drawn
+    path far enough away is not measured either. Nothing that is left out can be nearer than what is given, so the gaps
+    are those of the full search.
     """
-    draws = hand.shape[0]
-    kept, near, moved = np.empty(elements.shape[0], np.int64), np.empty(elements.shape[0]), np.empty(draws)
-    p0, q0, ps, qs = np.empty(3), np.empty(3), np.empty((draws, 3)), np.empty((draws, 3))
-    out, foot, triangle = np.empty(3), np.empty(3), np.empty((3, 3))
-    nothing = np.zeros(HAND_COLUMNS)
+    draws, count = hand.shape[0], elements.shape[0]
+    kept, near, moved, paths = np.empty(count, np.int64), np.empty(count), np.empty(draws), np.empty((draws, 6))
+    planes, visits = np.empty((count, 4)), np.empty(count, np.int64)
+    out, foot, triangle, p = np.empty(3), np.empty(3), np.empty((3, 3)), np.empty(3)
+    origin, longest, shortest = np.empty(3), np.empty(3), np.empty(3)
     for i in range(start // draws, (stop + draws - 1) // draws):
         first, last = max(start - i * draws, 0), min(stop - i * draws, draws)
-        _drawn(vectors[i], depth[i], sd[i], nothing, p0, q0)
+        short, long = _draw_paths(vectors[i], depth[i], sd[i], hand, shift, first, last, paths, moved)
         within, reach = -np.inf, 0.0
         for b in range(first, last):
-            p, q = ps[b], qs[b]
-            _drawn(vectors[i], depth[i], sd[i], hand[b], p, q)
-            from_p, from_q = 0.0, 0.0
-            for c in range(3):
-                p[c] -= shift[b, c]
-                q[c] -= shift[b, c]
-                from_p += (p[c] - p0[c]) ** 2
-                from_q += (q[c] - q0[c]) ** 2
-            moved[b] = math.sqrt(max(from_p, from_q))
             reach = max(reach, moved[b])
             # Distance from the path to the undisturbed surface that corresponds to the limit.
             within = max(within, (limit[i] + bur + widening[b]) / scale[b])
-        which, distance = _candidates(elements, cones, p0, q0, within, reach, kept, near)
-        planes = _planes(elements, cones, which, p0, q0)
+        for c in range(3):
+            origin[c] = vectors[i, 0, c]
+            longest[c] = origin[c] + long * vectors[i, 1, c]
+            shortest[c] = origin[c] + short * vectors[i, 1, c]
+        which, distance = _candidates(elements, cones, origin, longest, shortest, within, reach, kept, near)
+        lx, ly, lz = depth[i] * vectors[i, 1, 0], depth[i] * vectors[i, 1, 1], depth[i] * vectors[i, 1, 2]
+        visits[: which.size] = 0
+        sides = enough[i] > -np.inf
+        guess = 0
         for b in range(first, last):
             best = (limit[i] + bur + widening[b]) / scale[b]
+            if which.size == 0 or distance[0] - moved[b] >= best:
+                gaps[i, b] = limit[i]
+                continue
             stop_at = (enough[i] + bur + widening[b]) / scale[b]
             found = False
-            p, q = ps[b], qs[b]
-            dx, dy, dz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
-            for n in range(which.size):
-                if distance[n] - moved[b] >= best or best < stop_at:
+            p[0], p[1], p[2] = paths[b, 0], paths[b, 1], paths[b, 2]
+            dx, dy, dz = paths[b, 3], paths[b, 4], paths[b, 5]
+            # What was nearest last time goes first: it is likely to be near, and spares a look at most of the others.
+            asked, winner = best, guess
+            for turn in range(which.size + 1):
+                n = turn - 1 if turn else guess
+                if turn and distance[n] - moved[b] >= asked:
                     break
-                if _before(planes, n, p, q) >= best:
+                if (turn and n == guess) or distance[n] - moved[b] >= asked:
                     continue
+                if _ball_distance(elements, which[n], p, dx, dy, dz) - elements[which[n], 12] >= asked:
+                    continue
+                if visits[n] == PLANE_FROM:
+                    _plane(elements, which[n], cones, origin, lx, ly, lz, triangle, out, foot, planes[n])
+                visits[n] += 1
+                if visits[n] > PLANE_FROM:
+                    at = planes[n, 0] * p[0] + planes[n, 1] * p[1] + planes[n, 2] * p[2]
+                    on = planes[n, 0] * dx + planes[n, 1] * dy + planes[n, 2] * dz
+                    if at + min(on, 0.0) - planes[n, 3] >= asked:
+                        continue
                 d = _element_distance(elements, which[n], cones, p, dx, dy, dz, triangle, out, foot)
                 if d < best:
-                    best, found = d, True
+                    best, found, winner = d, True, n
+                    if best < stop_at:
+                        break
+                    asked = stop_at if sides else best
+            guess = winner
             gaps[i, b] = best * scale[b] - bur - widening[b] if found else limit[i]
 
 

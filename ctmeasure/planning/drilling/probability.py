@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import zlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,8 @@ TAIL = 0.025
 EARLY_TAILS = 0.005
 """Shared by all earlier looks: stopping as soon as the 95 % interval allows would take a place just over the accepted
 risk for clear in 5 to 8 % instead of 2.5 % (computed for 20,000 and 200,000 draws)."""
+STRETCH_SHARE = 0.1
+"""Of the probability that settles a structure, this share is given away to a travel beyond the path of `drawn_out`."""
 SETTLED_BELOW = 0.1
 """A bound under this share of the accepted risk settles a structure "by a wide margin", without draws."""
 
@@ -106,7 +108,7 @@ class Doubts:
         limit_mm
             Shape (n,): clearances at or above this are given as this, which saves most of the work; None: all exact.
         enough_mm
-            A clearance found to be below this, one number or one a bore, is not looked into any further.
+            One number or one a bore: a clearance is then only told from this and from the limit, not given.
         hole
             Which hand of a pair.
         draws
@@ -202,6 +204,38 @@ def displacement_bound(
         + gammaincc(1.5, 0.5 * (far_left / np.maximum(far_sd, 1e-12)) ** 2)
     )
     return np.minimum(bound, 1.0)
+
+
+def drawn_out(bores: Bores, tail: Floats) -> Bores:
+    """Bores so long that no drawn travel exceeds them but with a probability of `tail`, shape (n,), and none is drawn.
+
+    Parameters
+    ----------
+    bores
+        The planned bores.
+    tail
+        Shape (n,), above 0.
+
+    Returns
+    -------
+    Bores
+
+    Raises
+    ------
+    ValueError
+        When shapes disagree.
+
+    Notes
+    -----
+    A drawn path of no more than that travel is a part of the path drawn out, its ends moved as `displacement_bound` has
+    it without a change of travel. So that bound for these bores, plus the tail, holds for the bores as well: it spares
+    draws where the exit is unsure and nothing lies in the way of the drill.
+    """
+    from scipy.special import ndtri
+
+    sd = bores.sd.copy()
+    sd[:, 4] = 0.0
+    return replace(bores, depth=bores.depth - ndtri(tail) * bores.sd[:, 4], sd=sd)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

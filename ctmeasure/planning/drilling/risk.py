@@ -9,15 +9,18 @@ from numpy.typing import NDArray
 
 from ctmeasure.anatomy.clock import in_stretch
 from ctmeasure.anatomy.sectors import sectors
+from ctmeasure.planning.drilling.bores import Bores
 from ctmeasure.planning.drilling.far_words import naming_any
 from ctmeasure.planning.drilling.needs import missing_needs
 from ctmeasure.planning.drilling.places import Places
 from ctmeasure.planning.drilling.probability import (
     FEW_UPPER,
     SETTLED_BELOW,
+    STRETCH_SHARE,
     clopper_pearson_arrays,
     count_until_decided,
     displacement_bound,
+    drawn_out,
 )
 from ctmeasure.planning.drilling.scene import Scene
 from ctmeasure.planning.drilling.structures import EDGE_FLAG, END_FLAG, Obstacle
@@ -199,14 +202,31 @@ def _bound(
     Where the verdict does not hang on this structure, a bound settles it that says no less than few draws without an
     event would.
     """
-    shared = {
-        "obstacle": obstacle, "doubts": scene.doubts, "central_mm": central[rows],
-        "bur_radius_mm": scene.settings.bur_radius_mm,
-    }  # fmt: skip
-    bores = places.bores.take(rows)
-    below = displacement_bound(central[rows] - margin[rows], bores, **shared)  # type: ignore[arg-type]
-    contact = displacement_bound(central[rows], bores, **shared)  # type: ignore[arg-type]
-    settled = (below <= SETTLED_BELOW * risk) | (few[rows] & (below <= FEW_UPPER) & (contact <= risk))
+    bores, bur_mm = places.bores.take(rows), scene.settings.bur_radius_mm
+    enough = np.where(few[rows], FEW_UPPER, SETTLED_BELOW * risk)
+
+    def bounds(paths: Bores, gap: Floats, which: NDArray[np.intp]) -> Floats:
+        return np.stack(
+            [
+                displacement_bound(
+                    gap - limit, paths, obstacle=obstacle, doubts=scene.doubts, central_mm=gap, bur_radius_mm=bur_mm
+                )
+                for limit in (np.zeros(len(which)), margin[which])
+            ]
+        )
+
+    def is_settled() -> Bools:
+        return (below <= enough) & (contact <= risk)
+
+    contact, below = bounds(bores, central[rows], rows)
+    again = np.flatnonzero(~is_settled() & (central[rows] > margin[rows]))
+    if len(again):
+        tail = STRETCH_SHARE * np.minimum(enough[again], risk)
+        long = drawn_out(bores.take(again), tail)
+        gap = obstacle.gap_mm(long.entry, long.ends, bur_radius_mm=bur_mm)
+        found_again = bounds(long, gap, rows[again]) + tail
+        contact[again], below[again] = np.minimum([contact[again], below[again]], found_again)
+    settled = is_settled()
     done = rows[settled]
     found.p_contact[done], found.p_below[done] = contact[settled], below[settled]
     found.upper[done], found.rule_contact[done] = below[settled], contact[settled]

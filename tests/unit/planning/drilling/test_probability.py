@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import ncx2, norm
@@ -18,6 +20,7 @@ from ctmeasure.planning.drilling.probability import (
     decided,
     displacement_bound,
     doubling,
+    drawn_out,
 )
 from ctmeasure.planning.drilling.structures import obstacles
 from ctmeasure.planning.settings import Settings
@@ -180,6 +183,65 @@ def test_drawn_gaps_are_those_of_the_drawn_paths(ear):
     q = p + 3.5 * d / np.linalg.norm(d, axis=1, keepdims=True)
     exact = obstacle.gap_mm(p, q, bur_radius_mm=BUR)
     assert np.abs(gaps - exact).max() < 1e-6
+
+
+def test_sorted_elements_give_the_gaps_of_the_full_search_however_unsure_the_exit(ear):
+    """Paths drawn one by one, each measured against the moved structure, beside the kernel, which leaves out most."""
+    settings = Settings()
+    sheet = [(float(x), float(y), 2.5 + 0.05 * x * x) for x in np.arange(-4, 9) for y in np.arange(-6, 7)]
+    for structure in (
+        long_tube((1.0, 0.0, 2.0), (0.0, 1.0, 0.3), 0.6, 0.15),
+        Patch("tegmen", "placed", tuple(sheet)),
+        Ball("jugular_bulb", "placed", ((2.0, 1.0, 5.0),), None, "", 2.5),
+    ):
+        obstacle, doubts = obstacle_of(structure, settings), doubts_of(ear, registration=0.2, scale=0.003)
+        bores = bores_at(ear, [(0.0, 0.0, 0.0), (0.0, 0.0, -3.0)], settings=settings, length=2.0)
+        sd = bores.sd.copy()
+        sd[:, 4] = 1.5
+        bores = replace(bores, sd=sd)
+        gaps = doubts.gaps(bores, obstacle, 0, bur_radius_mm=BUR)
+        told = doubts.gaps(bores, obstacle, 0, bur_radius_mm=BUR, limit_mm=np.full(2, 0.7), enough_mm=0.2)
+        hand, scale = doubts.draws.block("hand of hole 1", 0, 7), doubts.scale(0)
+        shift, widening = doubts.structure(obstacle, 0)
+        for n in range(2):
+            p, q = moved_paths(bores, n, hand)
+            exact = obstacle.gap_mm(p - shift, q - shift, bur_radius_mm=0.0) * scale - BUR - widening
+            assert np.abs(gaps[n] - exact).max() < 1e-6
+            assert ((told[n] < 0.7) == (exact < 0.7)).all()
+            assert ((told[n] < 0.2) == (exact < 0.2)).all()
+
+
+def moved_paths(bores, n, hand):
+    """Ends of the paths of one bore, draw by draw, in plain numpy."""
+    sd = bores.sd[n]
+    p = (
+        bores.entry[n]
+        + sd[0] * (hand[:, [0]] * bores.along[n] + hand[:, [1]] * bores.around[n])
+        + sd[1] * hand[:, [2]] * bores.normal[n]
+        + sd[2] * hand[:, [3]] * bores.downhill[n]
+    )
+    d = bores.direction[n] + sd[3] * (hand[:, [4]] * bores.tilt_a[n] + hand[:, [5]] * bores.tilt_b[n])
+    d /= np.linalg.norm(d, axis=1, keepdims=True)
+    return p, p + np.maximum(bores.depth[n] + sd[4] * hand[:, 6], 0.0)[:, None] * d
+
+
+def test_the_bound_of_a_path_drawn_out_is_never_below_the_frequency_and_tighter_where_the_exit_is_unsure(ear):
+    settings = Settings()
+    obstacle, doubts = obstacle_of(long_tube((1.5, 0.0, 4.5), (0.0, 1.0, 0.0), 0.6, 0.15), settings), doubts_of(ear)
+    entries = np.linspace(-3.0, 2.0, 9)[:, None] * [0.0, 0.0, 1.0]
+    bores = bores_at(ear, entries, settings=settings, length=3.0)
+    sd = bores.sd.copy()
+    sd[:, 4] = 1.2
+    bores, tail = replace(bores, sd=sd), np.full(9, 1e-4)
+    common = {"obstacle": obstacle, "doubts": doubts, "bur_radius_mm": BUR}
+    short = obstacle.gap_mm(bores.entry, bores.ends, bur_radius_mm=BUR)
+    plain = displacement_bound(short - 1.0, bores, central_mm=short, **common)
+    long = drawn_out(bores, tail)
+    gap = obstacle.gap_mm(long.entry, long.ends, bur_radius_mm=BUR)
+    bound = displacement_bound(gap - 1.0, long, central_mm=gap, **common) + tail
+    drawn = np.concatenate([doubts.gaps(bores, obstacle, b, bur_radius_mm=BUR) for b in range(20)], axis=1)
+    assert (np.mean(drawn < 1.0, axis=1) <= bound).all()
+    assert (bound < 0.5 * plain).any()
 
 
 def test_draws_depend_on_the_seed_and_the_structures_name_only():
