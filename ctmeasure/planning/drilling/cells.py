@@ -15,7 +15,7 @@ from ctmeasure.planning.drilling.clearances import NO_END_FLAG
 from ctmeasure.planning.drilling.directions import BLOCKED, UNKNOWN
 from ctmeasure.planning.drilling.far_words import names_any
 from ctmeasure.planning.drilling.places import SHORT_TIP_FLAG, Places
-from ctmeasure.planning.drilling.risk import StructureRisk
+from ctmeasure.planning.drilling.risk import StructureRisk, least_over_margin_mm
 from ctmeasure.planning.drilling.scene import TAKEN_DOWN_FLAG, Scene
 from ctmeasure.planning.drilling.shaft import HIDDEN_FLAG, SHAFT_FLAG
 from ctmeasure.planning.drilling.sites import ACCESS_UNKNOWN_FLAG, BRIDGED_FLAG, NOT_MARKED, UNREACHABLE_FLAG
@@ -177,6 +177,7 @@ def _records(
         [{BLOCKED: False, UNKNOWN: None}.get(state, True) for state in places.reachable.tolist()], names,
         _given(central), _given(contact), _given(below), verdicts, [tuple(dict.fromkeys(own)) for own in flags],
         [sides.get(seen) for seen in places.in_sight.tolist()], _given(places.freedom),
+        _given(least_over_margin_mm(risks, n)),
     )  # fmt: skip
     return [ZoneCell(*row) for row in zip(*columns, strict=True)]
 
