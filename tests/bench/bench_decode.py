@@ -23,6 +23,7 @@ from pathlib import Path
 
 import numpy as np
 from pydicom import dcmread
+from pydicom.encaps import get_frame
 from pydicom.pixels import get_decoder
 from pydicom.uid import JPEG2000Lossless, JPEGLSLossless, RLELossless
 from series import SHAPE_KJI, write_series
@@ -115,6 +116,12 @@ def lock_row(folder: Path, name: str) -> None:
             decoder.as_array(data, raw=True, decoding_plugin=plugin)
 
         lock_line(f"{NAMES[name]:15}{plugin:12}", work, slices)
+
+    if name == "jls":
+        import imagecodecs
+
+        pictures = [get_frame(data.PixelData, 0, number_of_frames=1) for data in slices]
+        lock_line(f"{NAMES[name]:15}{'imagecodecs':12}", imagecodecs.jpegls_decode, pictures)
 
     def by_simpleitk(path: object) -> None:
         import SimpleITK as sitk

@@ -1,13 +1,15 @@
-"""Compressed folders decoded in threads by SimpleITK: the same voxels as pydicom gives, or pydicom's way."""
+"""Compressed folders decoded in threads outside pydicom: the same voxels as it gives, or its own way."""
 
 from __future__ import annotations
 
 import shutil
 import subprocess
+import time
 
 import numpy as np
 import pytest
 from pydicom import dcmread
+from pydicom.encaps import encapsulate, get_frame
 from pydicom.uid import ExplicitVRLittleEndian, JPEG2000Lossless, JPEGLSLossless, RLELossless
 
 from ctmeasure.errors import ScanError
@@ -21,16 +23,16 @@ def already_worth_it(monkeypatch):
 
 @pytest.fixture
 def by_threads(monkeypatch):
-    """Slices that came through SimpleITK, by their numbers."""
+    """Slices that were decoded in threads, by their numbers."""
     done = []
-    real = pixels.stored_by_simpleitk
+    real = pixels.stored_unlocked
 
     def counted(header):
         values = real(header)
         done.append(header.instance)
         return values
 
-    monkeypatch.setattr(pixels, "stored_by_simpleitk", counted)
+    monkeypatch.setattr(pixels, "stored_unlocked", counted)
     return done
 
 
@@ -88,6 +90,22 @@ def test_a_cut_slice_is_named(series):
     assert str(series.folder) not in str(refused.value)
 
 
+@pytest.mark.parametrize("share", [0.25, 0.6, 0.93])
+@pytest.mark.parametrize("marker", [b"", b"\xff\xd9"])
+def test_a_cut_picture_in_a_whole_file_is_named_at_once(series, share, marker):
+    """A frame cut before it was wrapped up; with a marker pasted on its end the decoder has to notice."""
+    compress(series, JPEGLSLossless)
+    data = dcmread(series.path(4))
+    picture = get_frame(data.PixelData, 0, number_of_frames=1)
+    data.PixelData = encapsulate([picture[: int(share * len(picture))] + marker])
+    data["PixelData"].VR = "OB"
+    data.save_as(series.path(4))
+    start = time.monotonic()
+    with pytest.raises(ScanError, match=r"slice 5 .*decoded"):
+        load_series(series.folder)
+    assert time.monotonic() - start < 10.0
+
+
 def test_rle_and_rescale_by_halves_go_the_other_way(series, by_threads):
     compress(series, RLELossless)
     np.testing.assert_array_equal(load_series(series.folder).volume.values, series.hu)
@@ -103,8 +121,8 @@ def test_rle_and_rescale_by_halves_go_the_other_way(series, by_threads):
 
 def test_when_the_two_disagree_pydicom_is_believed(series, by_threads, monkeypatch):
     compress(series, JPEGLSLossless)
-    real = unlocked.stored_by_simpleitk
-    monkeypatch.setattr(unlocked, "stored_by_simpleitk", lambda header: real(header) + np.int16(1))
+    real = unlocked.stored_unlocked
+    monkeypatch.setattr(unlocked, "stored_unlocked", lambda header: real(header) + np.int16(1))
     np.testing.assert_array_equal(load_series(series.folder).volume.values, series.hu)
     assert not by_threads
 
@@ -113,10 +131,8 @@ def test_each_format_of_a_series_is_compared(series, monkeypatch):
     """Slices with their own intercepts are formats of their own: five of them are too many to compare."""
     compress(series, JPEGLSLossless)
     compared = []
-    real = unlocked.stored_by_simpleitk
-    monkeypatch.setattr(
-        unlocked, "stored_by_simpleitk", lambda header: compared.append(header.instance) or real(header)
-    )
+    real = unlocked.stored_unlocked
+    monkeypatch.setattr(unlocked, "stored_unlocked", lambda header: compared.append(header.instance) or real(header))
     series.edit(2, lambda data: setattr(data, "RescaleIntercept", -30))
     hu = series.hu.copy()
     hu[2] -= 6

@@ -7,11 +7,17 @@ from __future__ import annotations
 
 import struct
 
+from pydicom.encaps import get_frame
+from pydicom.uid import JPEGLSLossless, JPEGLSNearLossless
+
 from ctmeasure.errors import ScanError
 from ctmeasure.io.dicom.headers import SliceHeader
 
 UNDEFINED_LENGTH = 0xFFFFFFFF
 """The length of encapsulated pixel data (PS3.5 A.4)."""
+
+JPEG_LS = (JPEGLSLossless, JPEGLSNearLossless)
+END_OF_IMAGE = b"\xff\xd9"
 
 GREY = ("", "MONOCHROME1", "MONOCHROME2")
 """Photometric interpretations of one grey value (PS3.3 C.7.6.3.1.2); a missing one is let pass."""
@@ -94,3 +100,24 @@ def check_fragments(data: memoryview) -> None:
         if at == len(data):  # some writers leave the delimiter out
             return
     raise ValueError("cut short")
+
+
+def check_end(data: bytes, syntax: str) -> None:
+    """Refuse a JPEG-LS picture that is cut: its decoders work on such for half a minute.
+
+    Parameters
+    ----------
+    data
+        Encapsulated pixel data of one picture, from the first item on.
+    syntax
+        Transfer syntax; pictures of another are let pass.
+
+    Raises
+    ------
+    ValueError
+        When the end-of-image marker is missing (ISO/IEC 14495-1; PS3.5 A.4 lets padding follow it).
+    """
+    if syntax in JPEG_LS:
+        picture = get_frame(data, 0, number_of_frames=1)
+        if not picture.rstrip(b"\x00\xff").endswith(END_OF_IMAGE):
+            raise ValueError("cut short")

@@ -31,11 +31,11 @@ from pydicom.uid import (
 )
 
 from ctmeasure.errors import ScanError
-from ctmeasure.io.dicom.formats import check_format, check_fragments
+from ctmeasure.io.dicom.formats import check_end, check_format, check_fragments
 from ctmeasure.io.dicom.headers import SliceHeader
 from ctmeasure.io.dicom.order import Arrangement
 from ctmeasure.io.dicom.sources import Source
-from ctmeasure.io.dicom.unlocked import stored_by_simpleitk, suits
+from ctmeasure.io.dicom.unlocked import stored_unlocked, suits
 from ctmeasure.io.dicom.workers import DecoderCrashedError, Decoders, decoders_for
 from ctmeasure.progress import Progress, no_progress
 
@@ -266,7 +266,7 @@ def _little(stored: NDArray[Any]) -> memoryview:
 def _by_threads(header: SliceHeader) -> NDArray[Any] | None:
     """Give the stored values outside the interpreter lock; None when the other way must say what is wrong."""
     try:
-        return stored_by_simpleitk(header)
+        return stored_unlocked(header)
     except Exception:
         return None
 
@@ -300,6 +300,7 @@ def _decompressed(header: SliceHeader, decoders: Decoders) -> NDArray[Any]:
         check_fragments(memoryview(data))
     else:
         data = _frame_of(header.source, header.encoded_at or 0, header.frame, common.frames)
+    check_end(data, common.syntax)
     options = {
         "syntax": common.syntax,
         "plugin": _BEST_DECODER.get(UID(common.syntax), ""),

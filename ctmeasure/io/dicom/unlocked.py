@@ -1,8 +1,11 @@
-"""Decoding in threads: SimpleITK lets go of the interpreter lock while it decodes, the decoders behind pydicom do not.
+"""Decoding in threads: imagecodecs and SimpleITK let go of the interpreter lock, the decoders behind pydicom do not.
 
-So a folder of compressed slices is decoded by SimpleITK, a thread a core, without the start of helper processes; but
+So a folder of compressed slices is decoded by one of them, a thread a core, without the start of helper processes; but
 only after it gave what pydicom gives for one slice of the series. Whatever it cannot read goes back to pydicom, whose
-error then names the fault (``tests/bench/bench_decode.py`` measures both).
+error then names the fault (``tests/bench/bench_decode.py`` measures them).
+
+JPEG-LS goes to imagecodecs, which takes three quarters of SimpleITK's time. Its decoders of the other syntaxes would be
+quicker too, but bring down the process on damaged bytes.
 
 References: DICOM PS3.5 A.4 (encapsulated syntaxes).
 """
@@ -14,8 +17,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from pydicom.encaps import get_frame
 from pydicom.uid import JPEG2000Lossless, JPEGLossless, JPEGLosslessSV1, JPEGLSLossless
 
+from ctmeasure.io.dicom.formats import check_end, check_fragments
 from ctmeasure.io.dicom.headers import SliceHeader
 from ctmeasure.io.dicom.sources import FileSource
 
@@ -26,11 +31,11 @@ MOST_FORMATS = 4
 """A series of more formats than this is decoded the other way altogether."""
 
 WORTH_SLICES = 32
-"""Fewer slices than this are decoded before SimpleITK is even imported."""
+"""Fewer slices than this are decoded before the other libraries are even imported."""
 
 
 def suits(headers: Sequence[SliceHeader], *, checked_by: Callable[[SliceHeader], NDArray[Any]]) -> bool:
-    """Whether the slices of a series can be decoded by `stored_by_simpleitk`.
+    """Whether the slices of a series can be decoded by `stored_unlocked`.
 
     Parameters
     ----------
@@ -62,10 +67,7 @@ def suits(headers: Sequence[SliceHeader], *, checked_by: Callable[[SliceHeader],
     if len(formats) > MOST_FORMATS:
         return False
     try:
-        import SimpleITK as sitk
-
-        sitk.ProcessObject.SetGlobalWarningDisplay(False)  # its warnings name the file
-        return all(np.array_equal(stored_by_simpleitk(one), checked_by(one)) for one in formats.values())
+        return all(np.array_equal(stored_unlocked(one), checked_by(one)) for one in formats.values())
     except Exception:  # whatever is wrong is said by the other way, slice by slice
         return False
 
@@ -75,7 +77,7 @@ def _format(header: SliceHeader) -> tuple[object, ...]:
     return (common.syntax, common.bits_stored, common.high_bit, common.signed, common.intercept, common.photometric)
 
 
-def stored_by_simpleitk(header: SliceHeader) -> NDArray[Any]:
+def stored_unlocked(header: SliceHeader) -> NDArray[Any]:
     """Decode one slice outside the interpreter lock.
 
     Parameters
@@ -86,16 +88,35 @@ def stored_by_simpleitk(header: SliceHeader) -> NDArray[Any]:
     Returns
     -------
     ndarray
-        Stored values, writable: the rescale that SimpleITK applies is taken out again, exactly.
+        Stored values, writable.
 
     Raises
     ------
     Exception
-        Whatever SimpleITK raises on damaged files, or when it does not give whole numbers.
+        Whatever the decoder raises on damaged files, or when it does not give whole numbers.
     """
+    wanted = np.dtype(np.int16 if header.common.signed else np.uint16)
+    if header.common.syntax == JPEGLSLossless:
+        return _by_imagecodecs(header).view(wanted)
+    return _by_simpleitk(header, wanted)
+
+
+def _by_imagecodecs(header: SliceHeader) -> NDArray[Any]:
+    import imagecodecs
+
+    data = header.source.all()[header.encoded_at :]
+    check_fragments(memoryview(data))
+    check_end(data, header.common.syntax)
+    picture = get_frame(data, 0, number_of_frames=1)
+    return imagecodecs.jpegls_decode(picture).reshape(header.common.rows, header.common.columns)
+
+
+def _by_simpleitk(header: SliceHeader, wanted: np.dtype) -> NDArray[Any]:
+    """The rescale that SimpleITK applies is taken out again, exactly."""
     import SimpleITK as sitk
 
     assert isinstance(header.source, FileSource)
+    sitk.ProcessObject.SetGlobalWarningDisplay(False)  # its warnings name the file
     reader = sitk.ImageFileReader()
     reader.SetImageIO("GDCMImageIO")
     reader.SetFileName(header.source.path)
@@ -105,7 +126,6 @@ def stored_by_simpleitk(header: SliceHeader) -> NDArray[Any]:
     values = sitk.GetArrayViewFromImage(image).reshape(header.common.rows, header.common.columns)
     if values.dtype.kind not in "iu":
         raise ValueError("SimpleITK did not give whole numbers")
-    wanted = np.dtype(np.int16 if header.common.signed else np.uint16)
     intercept = int(header.common.intercept or 0.0)
     if intercept == 0 and values.dtype == wanted:
         return np.array(values, order="C")
