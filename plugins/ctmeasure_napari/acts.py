@@ -119,7 +119,7 @@ def _placing_focus(bench: Workbench, plane: PlaneSpec, there_lps: Floats | None)
 
 def place_next(bench: Workbench) -> None:
     """Begin with the next thing nobody has said anything about."""
-    item = next_item(bench.case)
+    item = next_item(bench.case, bench.asked)
     if item is None:
         bench.say("everything on the list is placed, absent or not seen")
     else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Collection
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -150,9 +151,13 @@ def rows_of(case: Case, scene: CaseScene, question: int) -> tuple[Row, ...]:
     )
 
 
-def next_item(case: Case) -> Item | None:
-    """The first thing nobody has said anything about: what is needed first, then the rest; None when all is said."""
-    open_items = [item for item in items() if state_of(case, item) == NOT_ENTERED]
+def next_item(case: Case, asked: Collection[str] | None = None) -> Item | None:
+    """The first thing nobody has said anything about: what is needed first, then the rest; None when all is said.
+
+    ``asked`` leaves out everything else.
+    """
+    wanted = [item for item in items() if asked is None or item.id in asked]
+    open_items = [item for item in wanted if state_of(case, item) == NOT_ENTERED]
     return next((item for item in open_items if item.needed), open_items[0] if open_items else None)
 
 

@@ -10,12 +10,8 @@ from qtpy.QtGui import QMouseEvent
 from qtpy.QtWidgets import (
     QFrame,
     QHBoxLayout,
-    QHeaderView,
     QLabel,
     QPushButton,
-    QSizePolicy,
-    QTreeWidget,
-    QTreeWidgetItem,
     QVBoxLayout,
     QWidget,
 )
@@ -24,10 +20,8 @@ from ctmeasure.app.live import LiveNumber, live_numbers
 from ctmeasure.case.answers import QUESTIONS
 from ctmeasure.report.figures.slices import side_words
 
-from . import acts
-from .checklist import NOT_ENTERED, item_of, rows_of
-from .convert import EchoGuard
-from .drawing_view import Drawing
+from .checklist import rows_of
+from .hand_view import HandBox, ItemList, as_text, text_label
 from .one_line import OneLine
 from .style import named
 from .texts import MISSING_WORDS, brief_texts, question_texts, scan_words, state_words
@@ -50,7 +44,6 @@ class QuestionsPanel(QWidget):
     def __init__(self, workbench: Workbench) -> None:
         super().__init__()
         self._workbench = workbench
-        self._guard = EchoGuard()
         self.computing = False
         self.opened = 2
         self._live_of: object = None
@@ -62,7 +55,7 @@ class QuestionsPanel(QWidget):
         column.setContentsMargins(12, 4, 8, 4)
         column.setSpacing(1)
         self.side = named(QLabel(), "side")
-        self.scan = _text("hint")
+        self.scan = text_label("hint")
         self.scan.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         head = QHBoxLayout()
         head.addWidget(self.side)
@@ -80,70 +73,11 @@ class QuestionsPanel(QWidget):
             column.addWidget(answer)
             self.questions.append((button, answer))
         column.addWidget(named(QFrame(), "rule"))
-        self.list = self._list()
+        self.list, self.hand = ItemList(workbench), HandBox(workbench)
         column.addWidget(self.list, 1)
-        column.addWidget(self._hand())
+        column.addWidget(self.hand)
         workbench.listen(self.show_case)
         self.show_case()
-
-    def _list(self) -> QTreeWidget:
-        tree = QTreeWidget()
-        tree.setHeaderLabels(["place", "state", "mm"])
-        tree.headerItem().setToolTip(2, "doubt: standard uncertainty an axis")
-        tree.setRootIsDecorated(False)
-        tree.setUniformRowHeights(True)
-        tree.setMinimumHeight(44)
-        header = tree.header()
-        header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
-        header.setSectionResizeMode(1, QHeaderView.ResizeMode.ResizeToContents)
-        header.setSectionResizeMode(2, QHeaderView.ResizeMode.ResizeToContents)
-        header.setStretchLastSection(False)
-        tree.setHeaderHidden(True)
-        tree.itemClicked.connect(lambda row, _column: self._workbench.start_placing(row.data(0, 256)))
-        return tree
-
-    def _hand(self) -> QWidget:
-        """What is in hand: its drawing, its sentence, and what can be said about it."""
-        box = QWidget()
-        column = QVBoxLayout(box)
-        column.setContentsMargins(0, 3, 0, 0)
-        column.setSpacing(3)
-        row = QHBoxLayout()
-        self.drawing = Drawing()
-        row.addWidget(self.drawing)
-        words = QVBoxLayout()
-        self.name = named(QLabel(), "question")
-        self.name.setWordWrap(True)
-        self.sentence = _text("answer")
-        self.sentence.setAlignment(Qt.AlignmentFlag.AlignTop)
-        self.sentence.setMinimumHeight(30)
-        self.sentence.setMaximumHeight(self.drawing.height() - 22)
-        words.addWidget(self.name)
-        words.addWidget(self.sentence, 1)
-        row.addLayout(words, 1)
-        column.addLayout(row)
-        self.point = named(OneLine(), "hint")
-        column.addWidget(self.point)
-        buttons = QHBoxLayout()
-        buttons.setSpacing(3)
-        bench = self._workbench
-        self.next = self._button(buttons, "Next", bench.place_next, "The next thing nobody has said anything about (N)")
-        self.again = self._button(buttons, "Again", self._place_again, "Place it once more: repeats give its doubt")
-        self.absent = self._button(buttons, "Absent", lambda: bench.set_status("absent"), "It is not there (A)")
-        self.unseen = self._button(
-            buttons, "Not seen", lambda: bench.set_status("not_seen"), "It may be there, the scan does not show it (U)"
-        )
-        self.remove = self._button(buttons, "Clear", lambda: acts.remove(bench), "As if nobody had said anything")
-        column.addLayout(buttons)
-        return box
-
-    def _button(self, row: QHBoxLayout, words: str, act: object, tip: str) -> QPushButton:
-        button = QPushButton(words)
-        button.setToolTip(tip)
-        button.setStyleSheet("padding: 3px 6px;")
-        button.clicked.connect(lambda _=False: act())  # type: ignore[operator]
-        row.addWidget(button)
-        return button
 
     def _open(self, number: int) -> None:
         self.opened = number
@@ -152,15 +86,7 @@ class QuestionsPanel(QWidget):
     def set_large(self, large: bool) -> None:
         """Make room for type twice as large."""
         self.setFixedWidth(int(WIDTH_PX * (LARGE_SHARE if large else 1.0)))
-        self.drawing.setVisible(not large)
-
-    def _place_again(self) -> None:
-        bench = self._workbench
-        name = bench.placing.item.id if bench.placing else bench.selected[0] if bench.selected else ""
-        if name in bench.case.landmarks and bench.case.landmarks.placed(name):
-            bench.start_placing(name, again=True)
-        else:
-            bench.say("only a placed landmark can be placed again")
+        self.hand.drawing.setVisible(not large)
 
     # showing ---------------------------------------------------------------------------------------------------------
 
@@ -182,8 +108,8 @@ class QuestionsPanel(QWidget):
             self.state.style().unpolish(self.state)
             self.state.style().polish(self.state)
         self._show_answers()
-        self._show_list()
-        self._show_hand()
+        self.list.show_rows(rows_of(case, workbench.scene, self.opened))
+        self.hand.show_hand()
         self._lay_out()
 
     def _show_answers(self) -> None:
@@ -211,62 +137,13 @@ class QuestionsPanel(QWidget):
         layout.invalidate()
         layout.activate()
 
-    def _show_list(self) -> None:
-        workbench = self._workbench
-        rows = rows_of(workbench.case, workbench.scene, self.opened)
-        in_hand, _ = acts.in_hand(workbench)
-        wanted = [
-            (row.item.id, row.item.label + (" *" if row.item.needed else ""), row.state, row.doubt) for row in rows
-        ]
-        with self._guard.writing():
-            found = [
-                (item.data(0, 256), item.text(0), item.text(1), item.text(2))
-                for item in (self.list.topLevelItem(i) for i in range(self.list.topLevelItemCount()))
-            ]
-            if found != wanted:
-                self.list.clear()
-                for item_id, label, state, doubt in wanted:
-                    entry = QTreeWidgetItem([label, state, doubt])
-                    entry.setData(0, 256, item_id)
-                    entry.setToolTip(0, item_of(item_id).sentence)
-                    if state == NOT_ENTERED:
-                        font = entry.font(0)
-                        font.setItalic(True)
-                        entry.setFont(1, font)
-                    self.list.addTopLevelItem(entry)
-            for i, (item_id, *_) in enumerate(wanted):
-                if item_id == in_hand:
-                    self.list.setCurrentItem(self.list.topLevelItem(i))
-                    return
-            self.list.setCurrentItem(None)
-
-    def _show_hand(self) -> None:
-        workbench = self._workbench
-        name, _ = acts.in_hand(workbench)
-        for button in (self.again, self.absent, self.unseen, self.remove):
-            button.setEnabled(bool(name) and not workbench.session.read_only)
-        if not name:
-            self.drawing.show_item(None, workbench.case.side)
-            self.name.setText("Nothing in hand")
-            self.sentence.setText("Choose from the list, click a cross, or press Next.")
-        else:
-            item = item_of(name)
-            self.drawing.show_item(item, workbench.case.side)
-            doing = (
-                "" if workbench.placing is None else f" ({item.clicks_words(workbench.placing.clicks(workbench.case))})"
-            )
-            self.name.setText(item.label[:1].upper() + item.label[1:])
-            self.sentence.setText(item.sentence + doing)
-        words = workbench.selected_words()
-        self.point.show_words(words, words)
-
 
 class Answer(QLabel):
     """An answer that shows what it was computed from when it is clicked."""
 
     def __init__(self) -> None:
         super().__init__()
-        _as_text(self, "answer")
+        as_text(self, "answer")
         self._act: Callable[[], object] = lambda: None
 
     def when_clicked(self, act: Callable[[], object]) -> None:
@@ -277,15 +154,3 @@ class Answer(QLabel):
     def mousePressEvent(self, event: QMouseEvent) -> None:
         """Show it."""
         self._act()
-
-
-def _text(name: str) -> QLabel:
-    return _as_text(QLabel(), name)
-
-
-def _as_text(label: QLabel, name: str) -> QLabel:
-    named(label, name)
-    label.setWordWrap(True)
-    label.setTextFormat(Qt.TextFormat.PlainText)
-    label.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Minimum)
-    return label

@@ -64,6 +64,8 @@ class Workbench:
         self.changed = False
         self.message = ""
         self.observer = ""
+        self.asked: tuple[str, ...] | None = None
+        """What is to be placed, by id; None: everything there is."""
         self.guard = EchoGuard()
         self.later: Callable[[Callable[[], None]], None] = lambda act: act()
         """Runs what may wait a moment; the window replaces it by a timer, so that quick scrolling stays quick."""
