@@ -26,7 +26,14 @@ from ctmeasure.volume.quality import ScanFitness, assess_fitness
 from ctmeasure.volume.volume import Volume
 
 
-def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, progress: Progress = no_progress) -> Case:
+def compute_case(
+    case: Case,
+    volume: Volume,
+    *,
+    memory: Memory | None = None,
+    map_holes: bool = True,
+    progress: Progress = no_progress,
+) -> Case:
     """The same case with fitness and results.
 
     Parameters
@@ -37,6 +44,8 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
         The scan they were placed on.
     memory
         Parts of earlier computations on the same scan: what their inputs leave unchanged is not computed again.
+    map_holes
+        Whether the wall is mapped and pairs are looked for; else only the holes that were asked for are assessed.
     progress
         Listener; may cancel.
 
@@ -53,7 +62,7 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
     """
     from ctmeasure.app.metal import case_metal
     from ctmeasure.app.ossicles import case_ossicles
-    from ctmeasure.planning.drilling import DrillInput, DrillOutput, plan_drilling
+    from ctmeasure.planning.drilling import DrillInput, DrillOutput, plan_drilling, plan_sites
     from ctmeasure.planning.halo import flag_measurements, flag_pairs, flag_sites, flag_traced, flag_zone
     from ctmeasure.planning.lengths.handle import planned_tip_lps
     from ctmeasure.planning.lengths.inputs import LengthInput
@@ -116,8 +125,11 @@ def compute_case(case: Case, volume: Volume, *, memory: Memory | None = None, pr
             seed=case.seed,
             handle_tip=None if tip is None else lambda _entry_1, _entry_2: tip,
         )
+        drill = plan_drilling if map_holes else plan_sites
         drilled = memory.recall(
-            "drilling", drilling_key(case, structures, tip), lambda: plan_drilling(given, progress=drilling_progress)
+            "drilling" if map_holes else "asked holes",
+            drilling_key(case, structures, tip),
+            lambda: drill(given, progress=drilling_progress),
         )
     progress("measuring", 0.7)
     if drilled is not None:

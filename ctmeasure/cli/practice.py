@@ -27,6 +27,7 @@ Database = Annotated[
 ]  # fmt: skip
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on stdout and nothing else there.")]
 NoPlan = Annotated[bool, typer.Option("--no-plan", help="Score the points only; no lengths, no holes.")]
+Whole = Annotated[bool, typer.Option("--whole-plan", help="Both plans whole, with maps and pairs; takes its time.")]
 DEFAULT_DB = "practice.db"
 
 
@@ -90,6 +91,7 @@ def start(
     """Start an attempt, or go on with it; the clock runs, the reference stays shut."""
     from ctmeasure.app.practice import attempts
     from ctmeasure.app.practice.sets import open_set, scan_path
+    from ctmeasure.app.practice.steps import kept
     from ctmeasure.cli.progress import shown_progress
     from ctmeasure.store.attempts import join
 
@@ -100,10 +102,11 @@ def start(
     if new:
         join(store, reader)
     record = attempts.start(store, opened, task, reader, again=again)
-    kept = attempts.kept_landmarks(store, record)
+    state = kept(store, record)
+    said = [*state.landmarks, *(item.id for item in state.structures), *(hole.id for hole in state.holes)]
     data = {
         "task": task, "attempt": record.number, "scan": str(place), "landmarks": list(wanted.landmarks),
-        "structures": list(wanted.structures), "holes": wanted.holes, "length": wanted.length, "kept": list(kept),
+        "structures": list(wanted.structures), "holes": wanted.holes, "length": wanted.length, "kept": said,
     }  # fmt: skip
     lines = [
         f"task {task}, attempt {record.number}; scan: {place}",
@@ -112,8 +115,8 @@ def start(
         + (" and a length" if wanted.length else ""),
         "what is not there is 'absent', what the scan does not show 'not_seen': both are answers",
     ]
-    if kept:
-        lines.append(f"kept from before: {', '.join(kept)}")
+    if said:
+        lines.append(f"kept from before: {', '.join(said)}")
     _print(data, lines, json)
     return 0
 
@@ -123,37 +126,46 @@ def hand_in(
     folder: Set,
     task: Task,
     reader: Reader,
-    side: Annotated[str, typer.Option("--side", help="left or right: the ear you say it is.")],
+    side: Annotated[
+        str | None, typer.Option("--side", help="left or right: the ear you say it is; else as said in the window.")
+    ] = None,
     landmarks: Annotated[Path | None, typer.Option("--landmarks", help="Table; else the kept clicks.")] = None,
     structures: Annotated[Path | None, typer.Option("--structures", help="Structures table.")] = None,
     sites: Annotated[Path | None, typer.Option("--sites", help="Your holes.")] = None,
     length: Annotated[float | None, typer.Option("--length", help="The length you choose, mm.")] = None,
     out: Annotated[Path | None, typer.Option("--out", help="New folder for the feedback pictures.")] = None,
     no_plan: NoPlan = False,
+    whole_plan: Whole = False,
     db: Database = DEFAULT_DB,
     json: Json = False,
 ) -> int:
     """Hand in, once; then the reference is opened and the feedback printed."""
     from ctmeasure.app.practice import attempts
     from ctmeasure.app.practice.sets import open_set
+    from ctmeasure.app.practice.steps import kept
     from ctmeasure.cli.progress import shown_progress
 
     opened, store = open_set(folder), _store(db)
     record = _open_attempt(store, opened, task, reader)
-    kept = attempts.kept_landmarks(store, record)
-    answer = attempts.read_answer(side, landmarks, kept=kept, structures=structures, sites=sites, length_mm=length)
+    answer = attempts.read_answer(
+        side, landmarks, kept=kept(store, record), structures=structures, sites=sites, length_mm=length
+    )
     if out is not None:
         from ctmeasure.app.practice.feedback import check_folder
 
         check_folder(out)
     with shown_progress() as progress:
-        handed = attempts.hand_in(store, opened, record, answer, plan=not no_plan, progress=progress)
+        handed = attempts.hand_in(store, opened, record, answer, plans=_plans(no_plan, whole_plan), progress=progress)
         if out is not None:
             from ctmeasure.app.practice.feedback import write_feedback
 
             write_feedback(handed, answer, opened, out, progress=progress)
     _show_score(store, record.id, attempts.feedback_lines(handed), json)
     return 0
+
+
+def _plans(no_plan: bool, whole_plan: bool) -> Any:
+    return "none" if no_plan else "whole" if whole_plan else "asked"
 
 
 def _open_attempt(store: Any, opened: Any, task: str, reader: str) -> Any:
@@ -182,6 +194,7 @@ def score(
     db: Database = DEFAULT_DB,
     again: Annotated[bool, typer.Option("--again", help="Score anew; the first score goes on counting.")] = False,
     no_plan: NoPlan = False,
+    whole_plan: Whole = False,
     json: Json = False,
 ) -> int:
     """The score of a handed-in attempt, in words."""
@@ -196,7 +209,7 @@ def score(
     if record.state != HANDED_IN:
         raise StoreError(f"task '{task}' is not handed in", expected="the answer first", action="hand it in")
     if again or not scores(store, record.id):
-        handed = attempts.score_again(store, opened, record, plan=not no_plan)
+        handed = attempts.score_again(store, opened, record, plans=_plans(no_plan, whole_plan))
         _show_score(store, record.id, attempts.feedback_lines(handed), json)
     else:
         _show_score(store, record.id, stored_lines(record, scores(store, record.id)), json)

@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from ctmeasure import __version__
-from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement
 from ctmeasure.app.practice.sets import PracticeSet, task_volume
+from ctmeasure.app.practice.steps import Kept
 from ctmeasure.errors import CtmeasureError
 from ctmeasure.planning.scoring.answers import Answer, Hole, Reference
 from ctmeasure.planning.scoring.score import Score, advice, point_words, score_attempt, worst_points
 from ctmeasure.planning.scoring.terms import practice_terms
-from ctmeasure.progress import Progress, no_progress
+from ctmeasure.progress import Progress, no_progress, part_of
 
 if TYPE_CHECKING:
     from ctmeasure.case.model import Case
     from ctmeasure.store.attempts import AttemptRecord
     from ctmeasure.store.database import Store
 
+Plans = Literal["none", "asked", "whole"]
 LIBRARIES = ("sqlalchemy", "alembic")
 INSTALL = "install the extra 'practice' (pip install 'ctmeasure[practice]')"
 
@@ -94,51 +95,13 @@ def start(store: Store, opened: PracticeSet, task_id: str, reader: str, *, again
     )
 
 
-def keep_landmark(store: Store, attempt: AttemptRecord, landmark: Landmark) -> int:
-    """Keep one placement or status of an open attempt; on the disk when this returns.
-
-    Parameters
-    ----------
-    store, attempt
-        The open attempt.
-    landmark
-        As it now is; it replaces what was said about the same landmark before.
-
-    Returns
-    -------
-    int
-        Number of the step.
-
-    Raises
-    ------
-    ctmeasure.store.database.StoreError
-        When the attempt is handed in, or the database does not answer: keep the click and try again.
-    """
-    from ctmeasure.store.attempts import add_step
-
-    clicks = [[p.index, *p.position_lps] for p in landmark.placements]
-    return add_step(store, attempt.id, {"landmark": landmark.id, "status": landmark.status, "clicks": clicks})
-
-
-def kept_landmarks(store: Store, attempt: AttemptRecord) -> LandmarkSet:
-    """The landmarks of an attempt as its steps left them: where a broken-off attempt goes on."""
-    from ctmeasure.store.attempts import steps
-
-    found: dict[str, Landmark] = {}
-    for step in steps(store, attempt.id):
-        if "landmark" in step:
-            clicks = tuple(Placement((x, y, z), int(index)) for index, x, y, z in step["clicks"])
-            found[step["landmark"]] = Landmark(step["landmark"], step["status"], clicks)
-    return LandmarkSet(found.values())
-
-
 def hand_in(
     store: Store,
     opened: PracticeSet,
     attempt: AttemptRecord,
     answer: Answer,
     *,
-    plan: bool = True,
+    plans: Plans = "asked",
     progress: Progress = no_progress,
 ) -> HandedIn:
     """Hand in once, then open the reference, score, and keep the score.
@@ -149,8 +112,9 @@ def hand_in(
         Database, set, and the open attempt.
     answer
         What is handed in.
-    plan
-        Whether both plans are made, for the consequences (takes as long as two plans).
+    plans
+        What is planned from both sets of marks for the consequences: ``asked`` the lengths and the chosen holes,
+        ``whole`` maps and pairs of holes as well (takes as long as two plans), ``none`` nothing.
     progress
         Listener; may cancel the planning, and the attempt is then handed in without a score yet.
 
@@ -172,7 +136,7 @@ def hand_in(
     found = reference_hash(opened.folder, task)
     book.check_reference(task.reference, found, attempt.task)
     done = book.hand_in(store, attempt.id, answer_to_dict(answer), reference_hash=found)
-    return score_again(store, opened, done, plan=plan, progress=progress)
+    return _scored(store, opened, done, plans, progress)
 
 
 def _check_answer(answer: Answer, holes: int, task_id: str) -> None:
@@ -185,7 +149,7 @@ def _check_answer(answer: Answer, holes: int, task_id: str) -> None:
 
 
 def score_again(
-    store: Store, opened: PracticeSet, done: AttemptRecord, *, plan: bool = True, progress: Progress = no_progress
+    store: Store, opened: PracticeSet, done: AttemptRecord, *, plans: Plans = "asked", progress: Progress = no_progress
 ) -> HandedIn:
     """Score a handed-in attempt and keep the score beside earlier ones; the first one goes on counting.
 
@@ -193,7 +157,7 @@ def score_again(
     ----------
     store, opened, done
         Database, set, and an attempt that was handed in.
-    plan, progress
+    plans, progress
         As `hand_in`.
 
     Returns
@@ -205,19 +169,30 @@ def score_again(
     ctmeasure.errors.CtmeasureError
         When it is not handed in, or the reference is not the one it was made with.
     """
+    from ctmeasure.io.practice import reference_hash
+    from ctmeasure.store.attempts import check_reference
+
+    check_reference(done.reference_hash, reference_hash(opened.folder, opened.task(done.task)), done.task)
+    return _scored(store, opened, done, plans, progress)
+
+
+def _scored(store: Store, opened: PracticeSet, done: AttemptRecord, plans: Plans, progress: Progress) -> HandedIn:
+    """Open the reference and score; `open_reference` checks the very bytes it unpacks, so they need no second look."""
     from ctmeasure.app.practice.compare import plan_both
-    from ctmeasure.io.practice import answer_from_dict, open_reference, reference_hash, reference_of
+    from ctmeasure.io.practice import answer_from_dict, open_reference, reference_of
     from ctmeasure.store import attempts as book
 
     task = opened.task(done.task)
-    book.check_reference(done.reference_hash, reference_hash(opened.folder, task), done.task)
     book.note_opened(store, done.id, done.reference_hash)
     document = open_reference(opened.folder, task)
     reference, answer = reference_of(document), answer_from_dict(done.answer)
     result, mine, true = None, None, None
-    if plan:
-        volume = task_volume(opened, done.task, reference.side, progress=progress)
-        result, mine, true = plan_both(answer, reference, volume, facts=document.facts, progress=progress)
+    if plans != "none":
+        volume = task_volume(opened, done.task, reference.side, progress=part_of(progress, 0.0, 0.3))
+        result, mine, true = plan_both(
+            answer, reference, volume, facts=document.facts, map_holes=plans == "whole",
+            progress=part_of(progress, 0.3, 1.0),
+        )  # fmt: skip
     score = score_attempt(answer, reference, landmarks=task.landmarks, structures=task.structures, consequences=result)
     content = score_to_dict(score, special=document.special, level=task.level, origin=document.origin)
     book.add_score(store, done.id, content, version=__version__)
@@ -241,7 +216,7 @@ def feedback_lines(handed: HandedIn, *, special: str = "") -> tuple[str, ...]:
     'feedback_lines'
     """
     score = handed.score
-    lines = [f"task {handed.record.task}   time {_minutes(handed.record.active_s)}   {_overall(score)}"]
+    lines = [f"task {handed.record.task}   time {minutes(handed.record.active_s)}   {_overall(score)}"]
     lines += [f"DANGEROUS: {words}" for words in score.dangers]
     lines += list(score.consequences.sentences()) if score.consequences else []
     for point in worst_points(score):
@@ -265,31 +240,38 @@ def _overall(score: Score) -> str:
     return f"mean error {found.mean_mm:.2f} mm ({rates} mm){composite}"
 
 
-def _minutes(seconds: float) -> str:
+def minutes(seconds: float) -> str:
+    """Time at a task as people read it.
+
+    Example
+    -------
+    >>> minutes(75.0)
+    '1:15 min'
+    """
     return f"{int(seconds // 60)}:{int(seconds % 60):02d} min"
 
 
 def read_answer(
-    side: str,
+    side: str | None,
     landmarks: Path | None,
     *,
-    kept: LandmarkSet | None = None,
+    kept: Kept | None = None,
     structures: Path | None = None,
     sites: Path | None = None,
     length_mm: float | None = None,
 ) -> Answer:
-    """An answer from tables, or from the clicks that were kept.
+    """An answer from tables, and for what there is no table from what was kept.
 
     Parameters
     ----------
     side
-        ``left`` or ``right``, as the trainee says.
+        ``left`` or ``right``, as the trainee says; None: as was said in the window.
     landmarks, structures, sites
         Tables as of ``plan``.
     kept
-        Used when there is no landmarks table.
+        What the steps of the attempt led to.
     length_mm
-        The chosen length.
+        The chosen length; None: as kept.
 
     Returns
     -------
@@ -298,11 +280,21 @@ def read_answer(
     Raises
     ------
     ctmeasure.errors.CtmeasureError
-        For a table that is wrong, with its line.
+        For a table that is wrong, with its line, or when nobody said which ear it is.
     """
     from ctmeasure.anatomy.clock import checked_side
     from ctmeasure.io.tables import read_landmarks, read_sites, read_structures
 
-    marks = read_landmarks(landmarks) if landmarks is not None else (kept or LandmarkSet())
-    holes = tuple(Hole(s.id, s.entry_lps, s.direction_lps) for s in read_sites(sites)) if sites else ()
-    return Answer(checked_side(side), marks, read_structures(structures) if structures else (), holes, length_mm)
+    state = kept or Kept()
+    said = side or state.side
+    if said is None:
+        raise CtmeasureError("nobody said which ear it is", expected="left or right", action="add --side")
+    if landmarks is not None:
+        state = replace(state, landmarks=read_landmarks(landmarks))
+    if structures is not None:
+        state = replace(state, structures=read_structures(structures))
+    if sites is not None:
+        state = replace(state, holes=tuple(Hole(s.id, s.entry_lps, s.direction_lps) for s in read_sites(sites)))
+    if length_mm is not None:
+        state = replace(state, length_mm=length_mm)
+    return state.answer(checked_side(said))

@@ -34,7 +34,13 @@ def answer_case(answer: Answer, volume: Volume, facts: CaseFacts) -> Case:
 
 
 def plan_both(
-    answer: Answer, reference: Reference, volume: Volume, *, facts: dict[str, Any], progress: Progress = no_progress
+    answer: Answer,
+    reference: Reference,
+    volume: Volume,
+    *,
+    facts: dict[str, Any],
+    map_holes: bool = False,
+    progress: Progress = no_progress,
 ) -> tuple[Consequences, Case | None, Case]:
     """Both plans and what they differ in.
 
@@ -46,6 +52,8 @@ def plan_both(
         The scan.
     facts
         Of the case, as a mapping.
+    map_holes
+        Whether both walls are mapped and pairs looked for as well; lengths and the chosen holes do not need it.
     progress
         Listener; may cancel.
 
@@ -65,11 +73,14 @@ def plan_both(
         landmarks=reference.mean_landmarks(),
         sites=tuple(SiteRequest(hole.id, hole.entry_lps, hole.direction_lps) for hole in answer.holes),
     )
-    true = compute_case(true, volume, memory=memory, progress=part_of(progress, 0.0, 0.5))
+    true = compute_case(true, volume, memory=memory, map_holes=map_holes, progress=part_of(progress, 0.0, 0.5))
     mine: Case | None = None
     why: tuple[str, ...] = ()
     try:
-        mine = compute_case(answer_case(answer, volume, told), volume, progress=part_of(progress, 0.5, 1.0))
+        mine = compute_case(
+            answer_case(answer, volume, told), volume, memory=memory, map_holes=map_holes,
+            progress=part_of(progress, 0.5, 1.0),
+        )  # fmt: skip
     except CtmeasureError as error:
         why = (f"your marks give no plan: {error}",)
     assert true.results is not None

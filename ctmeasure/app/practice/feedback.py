@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 from ctmeasure.anatomy.frames import canal_frame
@@ -12,15 +14,22 @@ from ctmeasure.anatomy.vocabulary import landmark_terms
 from ctmeasure.app.practice.attempts import HandedIn, feedback_lines
 from ctmeasure.app.practice.progress import DESIGN, PARTS, ReaderProgress, progress_lines
 from ctmeasure.app.practice.sets import PracticeSet, task_volume
+from ctmeasure.case.model import Case
 from ctmeasure.errors import CtmeasureError, OutputError
 from ctmeasure.planning.cautions import CAUTIONS
+from ctmeasure.planning.drilling.plan import ASKED_ONLY
+from ctmeasure.planning.results import VERDICT_WORDS
 from ctmeasure.planning.scoring.answers import Answer
+from ctmeasure.planning.scoring.points import PointScore
 from ctmeasure.planning.scoring.score import worst_points
 from ctmeasure.planning.scoring.terms import practice_terms
 from ctmeasure.progress import Progress, no_progress
+from ctmeasure.volume.volume import Volume
 
 SAME_PLANE = "canal_level"
 """The plane in which every point is shown, beside the one that would have shown it."""
+UNKNOWN_LIMIT_MM = 0.84
+"""Limit of one expert or the truth: 2.795 times the allowance; drawn where nothing was placed to compare."""
 PICTURE_KEY = (
     "on the pictures: 1 is the reference, in the ellipse that holds 95 % of experts in that plane; 2 is your point, "
     "drawn along the normal when it lies off the plane"
@@ -72,49 +81,104 @@ def write_feedback(
         When the folder cannot be written.
     """
     check_folder(out)
-    lines = [*feedback_lines(handed), PICTURE_KEY, *_five_answers_twice(handed), *CAUTIONS]
+    lines = [*feedback_lines(handed), PICTURE_KEY, *five_answers_twice(handed), *CAUTIONS]
     _write(out, "feedback.txt", ("\n".join(lines) + "\n").encode())
     return ("feedback.txt", *_pictures(handed, answer, opened, out, progress))
 
 
-def _five_answers_twice(handed: HandedIn) -> list[str]:
-    """The five questions from the attempt's points, then from the reference's."""
-    from ctmeasure.case.answers import five_answers
+def five_answers_twice(handed: HandedIn) -> tuple[str, ...]:
+    """The five questions from the attempt's points, then from the reference's; empty when nothing was planned.
 
-    lines = []
+    Example
+    -------
+    >>> five_answers_twice.__name__
+    'five_answers_twice'
+    """
+    lines: list[str] = []
     for title, case in (("from your points", handed.attempt_case), ("from the reference", handed.reference_case)):
         if case is not None:
-            lines += ["", title, *(f"  {a.question} {' '.join(a.sentences)}" for a in five_answers(case))]
-    return [*lines, ""]
+            lines += ["", title, *(f"  {words}" for words in _five_answers(case))]
+    return (*lines, "") if lines else ()
 
 
-def _pictures(handed: HandedIn, answer: Answer, opened: PracticeSet, out: Path, progress: Progress) -> tuple[str, ...]:
+def _five_answers(case: Case) -> Iterator[str]:
+    """The five answers; where only the chosen holes were assessed, the third is about them."""
+    from ctmeasure.case.answers import five_answers
+
+    for answer in five_answers(case):
+        words = answer.sentences
+        if answer.number == 3 and case.results is not None and case.results.pairs_reason == ASKED_ONLY:
+            words = tuple(f"hole '{s.id}' {VERDICT_WORDS[s.verdict]}" for s in case.results.sites) or (
+                "none was chosen",
+            )
+        yield f"{answer.question} {'; '.join(words)}"
+
+
+@dataclass(frozen=True, slots=True)
+class PointPicture:
+    """One point of the feedback on one plane, as a PNG file."""
+
+    landmark: str
+    plane: str
+    png: bytes
+
+
+def can_be_shown(handed: HandedIn, landmark_id: str) -> bool:
+    """Whether a landmark has one reference point that a plane can be laid through."""
+    ring = landmark_terms()[landmark_id].kind in ("ring", "list")
+    return not ring and handed.reference.spread(landmark_id) is not None
+
+
+def point_pictures(handed: HandedIn, answer: Answer, volume: Volume, point: PointScore) -> Iterator[PointPicture]:
+    """The attempt's point and the reference on the same plane, then on the plane that would have shown it.
+
+    Parameters
+    ----------
+    handed, answer
+        What was handed in and scored.
+    volume
+        The scan of the task.
+    point
+        Which landmark.
+
+    Yields
+    ------
+    PointPicture
+        None when the landmark is a curve, nobody placed it, or the reference has no canal to lay planes by.
+    """
     from ctmeasure.report.practice import point_picture
 
     reference = handed.reference
-    marks = reference.mean_landmarks()
+    marks, spread = reference.mean_landmarks(), reference.spread(point.id)
+    if spread is None or not can_be_shown(handed, point.id):
+        return
     try:
         canal = canal_frame(marks, reference.side)
     except CtmeasureError:
-        return ()
-    volume = task_volume(opened, handed.record.task, reference.side, progress=progress)
-    names = []
-    for point in worst_points(handed.score):
-        spread = reference.spread(point.id)
-        if spread is None or landmark_terms()[point.id].kind in ("ring", "list"):
+        return
+    yours = answer.landmarks[point.id].points_lps[0] if answer.landmarks.placed(point.id) else None
+    for plane in dict.fromkeys((SAME_PLANE, practice_terms()[point.id].plane)):
+        try:
+            spec = RECIPES[plane](marks, canal)
+        except CtmeasureError:
             continue
-        yours = answer.landmarks[point.id].points_lps[0] if answer.landmarks.placed(point.id) else None
-        for plane in dict.fromkeys((SAME_PLANE, practice_terms()[point.id].plane)):
-            try:
-                spec = RECIPES[plane](marks, canal)
-            except CtmeasureError:
-                continue
-            data = point_picture(
-                volume, spec, side=reference.side, yours_lps=yours, reference_lps=spread[0][0],
-                limit_mm=point.limit_mm or 0.84,
-            )  # fmt: skip
-            names.append(f"{point.id}-{plane}.png")
-            _write(out, names[-1], data)
+        png = point_picture(
+            volume, spec, side=reference.side, yours_lps=yours, reference_lps=spread[0][0],
+            limit_mm=point.limit_mm or UNKNOWN_LIMIT_MM,
+        )  # fmt: skip
+        yield PointPicture(point.id, plane, png)
+
+
+def _pictures(handed: HandedIn, answer: Answer, opened: PracticeSet, out: Path, progress: Progress) -> tuple[str, ...]:
+    wanted = [point for point in worst_points(handed.score) if can_be_shown(handed, point.id)]
+    if not wanted:
+        return ()
+    volume = task_volume(opened, handed.record.task, handed.reference.side, progress=progress)
+    names = []
+    for point in wanted:
+        for picture in point_pictures(handed, answer, volume, point):
+            names.append(f"{picture.landmark}-{picture.plane}.png")
+            _write(out, names[-1], picture.png)
     return tuple(names)
 
 

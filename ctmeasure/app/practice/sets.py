@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -188,18 +188,34 @@ def make_case_set(
     Of each scan only the block around the marks is kept, without any identifier; it is still a person's scan.
     """
     from ctmeasure.app.opened import open_case
+
+    _refuse_set(out)
+    return make_open_set(
+        out,
+        (
+            open_case(path, scan=scan, progress=part_of(progress, n / len(pairs), (n + 1) / len(pairs)))
+            for n, (path, scan) in enumerate(pairs)
+        ),
+        name=name,
+    )
+
+
+def make_open_set(out: Path, cases: Iterable[tuple[Case, Volume]], *, name: str) -> PracticeSet:
+    """Make a set of cases that are open, each with its scan; cases of one ear are its experts.
+
+    Parameters, results and errors as `make_case_set`.
+    """
     from ctmeasure.io.practice import SetDocument, SetError, write_manifest
 
-    if not pairs:
-        raise SetError("no case to make a set of", expected="one or more cases with their scans")
     _refuse_set(out)
     groups: dict[str, list[Case]] = {}
     volumes: dict[str, Volume] = {}
-    for n, (case_path, scan) in enumerate(pairs):
-        case, volume = open_case(case_path, scan=scan, progress=part_of(progress, n / len(pairs), (n + 1) / len(pairs)))
+    for case, volume in cases:
         key = case.scan.content_hash + case.side
         groups.setdefault(key, []).append(case)
         volumes.setdefault(key, volume)
+    if not groups:
+        raise SetError("no case to make a set of", expected="one or more cases with their scans")
     tasks = tuple(
         _case_task(out, f"case-{n:02d}", groups[key], volumes[key]) for n, key in enumerate(sorted(groups), 1)
     )

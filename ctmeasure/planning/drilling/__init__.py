@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from ctmeasure.planning.drilling.plan import DrillInput, DrillOutput, plan_drilling
+from ctmeasure.planning.drilling.plan import DrillInput, DrillOutput, plan_drilling, plan_sites
 
-__all__ = ["DrillInput", "DrillOutput", "plan_drilling"]
+__all__ = ["DrillInput", "DrillOutput", "plan_drilling", "plan_sites"]

@@ -17,12 +17,13 @@ from ctmeasure.app.practice.feedback import write_progress
 from ctmeasure.app.practice.files import reader_model, write_export, write_reader_model
 from ctmeasure.app.practice.progress import progress_lines, reader_progress
 from ctmeasure.app.practice.sets import PracticeSet, open_set
+from ctmeasure.app.practice.steps import kept, landmark_step
 from ctmeasure.app.practice.supervise import supervision, supervision_lines
 from ctmeasure.errors import CtmeasureError, OutputError
 from ctmeasure.io.practice import SEALED, SEALING, SetError, open_reference
 from ctmeasure.io.reader_model import read_reader_model
 from ctmeasure.planning.scoring.answers import Answer, Hole
-from ctmeasure.store.attempts import REPEAT_FLAG, join, scores, steps
+from ctmeasure.store.attempts import REPEAT_FLAG, add_step, join, scores, steps
 from ctmeasure.store.database import Store, StoreError
 
 ZERO = np.zeros(3)
@@ -37,20 +38,20 @@ def store(tmp_path: Path) -> Store:
 
 def attempt(store: Store, opened: PracticeSet, task: str, marks, reader: str = "R1", again: bool = False):  # type: ignore[no-untyped-def]
     record = practice.start(store, opened, task, reader, again=again)
-    return practice.hand_in(store, opened, record, Answer("right", marks), plan=False)
+    return practice.hand_in(store, opened, record, Answer("right", marks), plans="none")
 
 
 def test_clicks_are_kept_and_handed_in_and_scored(store: Store, tmp_path: Path) -> None:
     opened = small_set(tmp_path / "set")
     record = practice.start(store, opened, "ear-00", "R1")
     wrong, right = (place("stapes_head", right_ear()["stapes_head"].points_lps + d) for d in (1.0, 0.0))
-    practice.keep_landmark(store, record, wrong)
-    practice.keep_landmark(store, record, right)
+    for mark in (wrong, right):
+        add_step(store, record.id, landmark_step(mark))
     store.close()
     going_on = practice.start(store, opened, "ear-00", "R1")
-    kept = practice.kept_landmarks(store, going_on)
-    assert kept["stapes_head"] == right
-    handed = practice.hand_in(store, opened, going_on, practice.read_answer("right", None, kept=kept), plan=False)
+    state = kept(store, going_on)
+    assert state.landmarks["stapes_head"] == right
+    handed = practice.hand_in(store, opened, going_on, practice.read_answer("right", None, kept=state), plans="none")
     assert handed.score.points[0].radial_mm == pytest.approx(0.0)
     assert handed.score.points[1].outcome == "unanswered"
     assert scores(store, record.id)[0].content["composite"] == pytest.approx(50.0)
@@ -67,13 +68,13 @@ def test_nothing_of_the_reference_is_read_before_the_hand_in(
 
     monkeypatch.setattr("ctmeasure.io.practice.open_reference", unpacked)
     record = practice.start(store, opened, "ear-00", "R1")
-    practice.keep_landmark(store, record, place("stapes_head", ZERO))
+    add_step(store, record.id, landmark_step(place("stapes_head", ZERO)))
     with pytest.raises(AssertionError, match="unpacked"):
-        practice.hand_in(store, opened, record, Answer("right", right_ear()), plan=False)
+        practice.hand_in(store, opened, record, Answer("right", right_ear()), plans="none")
     # the answer is in the book already: it can be scored later, and cannot be changed any more
     monkeypatch.undo()
     with pytest.raises(StoreError, match="handed in before"):
-        practice.hand_in(store, opened, record, Answer("right", right_ear()), plan=False)
+        practice.hand_in(store, opened, record, Answer("right", right_ear()), plans="none")
 
 
 def test_the_manifest_and_the_sealed_file_say_nothing_by_eye(tmp_path: Path) -> None:
@@ -108,7 +109,7 @@ def test_a_reference_edited_after_attempts_is_refused_and_no_score_changes(store
     join(store, "R2")
     for call in (
         lambda: practice.start(store, opened, "ear-00", "R2"),
-        lambda: practice.score_again(store, opened, handed.record, plan=False),
+        lambda: practice.score_again(store, opened, handed.record, plans="none"),
     ):
         with pytest.raises(StoreError, match="was changed after attempts began"):
             call()
@@ -141,9 +142,11 @@ def test_damaged_sets_unknown_tasks_and_too_many_holes(store: Store, tmp_path: P
         small_set(tmp_path / "set")
     record = practice.start(store, opened, "ear-00", "R1")
     with pytest.raises(CtmeasureError, match="1 holes for task"):
-        practice.hand_in(store, opened, record, Answer("right", right_ear(), holes=(Hole("a", (0, 0, 0)),)), plan=False)
+        practice.hand_in(
+            store, opened, record, Answer("right", right_ear(), holes=(Hole("a", (0, 0, 0)),)), plans="none"
+        )
     with pytest.raises(CtmeasureError, match="a length of 45 mm"):
-        practice.hand_in(store, opened, record, Answer("right", right_ear(), length_mm=45.0), plan=False)
+        practice.hand_in(store, opened, record, Answer("right", right_ear(), length_mm=45.0), plans="none")
     (tmp_path / "set" / "set.json").write_text("{")
     with pytest.raises(SetError, match="no practice set"):
         open_set(tmp_path / "set")

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from ear_marks import CENTRE_LPS, place, right_ear
-from practice_sets import small_set
+from practice_sets import grey_block, small_set
 
 from ctmeasure.anatomy.facts import CaseFacts
 from ctmeasure.app.practice import sets
@@ -16,14 +16,7 @@ from ctmeasure.case.store import save_case
 from ctmeasure.errors import OutputError
 from ctmeasure.io.practice import SetError, open_reference, reference_of, write_nifti
 from ctmeasure.io.research import load_research
-from ctmeasure.volume.geometry import Geometry
-from ctmeasure.volume.volume import ScanSource, Volume
-
-
-def grey_block() -> Volume:
-    affine = np.array([[0.0, 0, 0.5, -65], [0, 0.5, 0, -15], [0.6, 0, 0, 40], [0, 0, 0, 1]])
-    values = np.random.default_rng(401).integers(-1000, 2000, (70, 100, 100)).astype(np.int16)
-    return Volume(Geometry((70, 100, 100), affine), values, ScanSource(content_hash="ab" * 32))
+from ctmeasure.volume.volume import Volume
 
 
 def test_voxels_keep_their_place_in_the_identifier_free_copy(tmp_path: Path) -> None:
