@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,11 +19,16 @@ from ctmeasure.volume.volume import Volume
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 FIELD_MM, PIXEL_MM = 18.0, 0.06
 WITHIN_MM = 4.0
 """Both points are drawn this far off the plane, along its normal, so that their gap is seen in at least one plane."""
 WIDTH_MM, HEIGHT_MM = 120.0, 70.0
+CURVE_HEIGHT_MM, RUN_MM = 104.0, 22.0
+DIRECTIONS = ("lateral", "posterior", "superior")
+DASHES: tuple[object, ...] = ("solid", (0, (5, 2)), (0, (1, 1.5)))
+"""The three directions are told by their dashes and by their names, not by colour."""
 YOURS, TRUE = "your point", "reference"
 
 
@@ -61,18 +67,24 @@ def point_picture(
 
 
 def learning_curve(
-    errors_mm: Sequence[float], cusum: Sequence[float], *, limits: tuple[float, float], title: str
+    errors_mm: Sequence[float],
+    learning: Sequence[float],
+    cusum: Sequence[float],
+    *,
+    learning_limit: float,
+    limits: tuple[float, float],
+    title: str,
 ) -> bytes:
-    """Errors and the cumulative sum over attempts, one above the other.
+    """Errors and both cumulative sums over attempts, one above the other.
 
     Parameters
     ----------
     errors_mm
         One an attempt, in order.
-    cusum
-        The sum after each attempt.
-    limits
-        Lower and upper limit of the sum.
+    learning, cusum
+        The learning curve's sum and the monitoring sum after each attempt.
+    learning_limit, limits
+        Limit of the first; lower and upper limit of the second.
     title
         What the page is about.
 
@@ -81,17 +93,72 @@ def learning_curve(
     bytes
         An SVG file.
     """
-    with drawing(WIDTH_MM, HEIGHT_MM) as figure:
-        upper = axes_mm(figure, 16.0, 40.0, WIDTH_MM - 20.0, 22.0)
-        _run(upper, errors_mm, 0.0, max([*errors_mm, 1.0]) * 1.1, "mm")
-        lower = axes_mm(figure, 16.0, 10.0, WIDTH_MM - 20.0, 22.0)
+    with drawing(WIDTH_MM, CURVE_HEIGHT_MM) as figure:
+        top, middle, lower = (axes_mm(figure, 16.0, up, WIDTH_MM - 20.0, RUN_MM) for up in (72.0, 41.0, 10.0))
+        _run(top, errors_mm, 0.0, max([*errors_mm, 1.0]) * 1.1, "mm")
+        _run(middle, learning, 0.0, max([*learning, learning_limit]) + 0.3, "LC-CUSUM")
         low, high = min([*cusum, limits[0]]) - 0.3, max([*cusum, limits[1]]) + 0.3
         _run(lower, cusum, low, high, "CUSUM")
-        for limit in limits:
-            lower.axhline(limit, color=SOFT_INK, linewidth=0.7, linestyle=(0, (4, 2)))
-        figure.text(0.0, 1 - 0.4 / HEIGHT_MM, title, va="top", fontsize=FONT_PT + 1, weight="bold")
-        figure.text(0.5, 0.8 / HEIGHT_MM, "attempt", va="bottom", ha="center", fontsize=FONT_PT)
+        for axes, limit in ((middle, learning_limit), *((lower, limit) for limit in limits)):
+            axes.axhline(limit, color=SOFT_INK, linewidth=0.7, linestyle=(0, (4, 2)))
+        _titled(figure, CURVE_HEIGHT_MM, title, "attempt")
         return image_bytes(figure, "svg")
+
+
+def _titled(figure: Figure, height_mm: float, title: str, below: str) -> None:
+    figure.text(0.0, 1 - 0.4 / height_mm, title, va="top", fontsize=FONT_PT + 1, weight="bold")
+    figure.text(0.5, 0.8 / height_mm, below, va="bottom", ha="center", fontsize=FONT_PT)
+
+
+def bias_and_scatter(
+    last: Sequence[int], bias_mm: Sequence[Sequence[float]], sd_mm: Sequence[Sequence[float]], *, title: str
+) -> bytes:
+    """Bias and SD by direction as they change, one above the other.
+
+    Parameters
+    ----------
+    last
+        Number of the last placement of each run.
+    bias_mm, sd_mm
+        Lateral, posterior, superior of each run.
+    title
+        What the picture is about.
+
+    Returns
+    -------
+    bytes
+        An SVG file.
+    """
+    with drawing(WIDTH_MM, HEIGHT_MM) as figure:
+        most = max(0.5, *(abs(v) for row in bias_mm for v in row)) * 1.1
+        highest = max(0.5, *(v for row in sd_mm for v in row)) * 1.1
+        upper, lower = (axes_mm(figure, 16.0, up, WIDTH_MM - 38.0, RUN_MM) for up in (40.0, 10.0))
+        for axes, rows, low, high, unit in (
+            (upper, bias_mm, -most, most, "bias, mm"), (lower, sd_mm, 0.0, highest, "SD, mm")
+        ):  # fmt: skip
+            axes.set_xlim(last[0] - 0.5, last[-1] + 0.5)
+            axes.set_ylim(low, high)
+            # where two directions end at one height their names are moved apart
+            ends = _apart([row[-1] for row in zip(*rows, strict=True)], 0.14 * (high - low))
+            for name, dash, values, end in zip(DIRECTIONS, DASHES, zip(*rows, strict=True), ends, strict=True):
+                axes.plot(last, values, color=INK, linewidth=0.9, linestyle=dash)
+                axes.text(last[-1] + 0.02 * (last[-1] - last[0] + 1), end, f" {name}", va="center", fontsize=FONT_PT)
+            axes.axhline(0.0, color=SOFT_INK, linewidth=0.5)
+            every = max(len(last) // 8, 1)
+            ticks = {low: f"{low:.1f}", high: f"{high:.1f}"}
+            frame_and_ticks(axes, x={n: str(n) for n in last[::every]}, y=ticks, box=True)
+            axes.text(-0.13, 0.5, unit, transform=axes.transAxes, rotation=90, va="center", fontsize=FONT_PT)
+        _titled(figure, HEIGHT_MM, title, "last placement of the run")
+        return image_bytes(figure, "svg")
+
+
+def _apart(values: Sequence[float], least: float) -> list[float]:
+    """The same heights, in their order, at least so far apart."""
+    order = sorted(range(len(values)), key=lambda i: values[i])
+    found = list(values)
+    for below, above in pairwise(order):
+        found[above] = max(found[above], found[below] + least)
+    return found
 
 
 def _run(axes: Axes, values: Sequence[float], low: float, high: float, unit: str) -> None:

@@ -10,6 +10,7 @@ import pytest
 from ctmeasure.uncertainty.observer.agreement import agreement
 from ctmeasure.uncertainty.observer.cusum import CusumDesign, cusum_path
 from ctmeasure.uncertainty.observer.differences import limits_of_agreement, method_error, repeatability_coefficient
+from ctmeasure.uncertainty.observer.learning import LearningDesign, called_competent, learning_path
 from ctmeasure.uncertainty.observer.radial import mean_radial_error, radial_errors
 
 # Shrout PE, Fleiss JL (1979) Psychol Bull 86:420, table 2: six targets, four judges.
@@ -85,3 +86,19 @@ def test_worked_radial_errors() -> None:
     assert found.mean_mm == pytest.approx(0.57875)
     assert found.root_mean_square_mm == pytest.approx(0.69465, abs=5e-6)
     assert [s.rate for s in found.success] == [0.25, 0.5, 0.875]
+
+
+def test_learning_cusum_against_runs_counted_by_hand() -> None:
+    # Biau and Porcher 2010 (doi:10.1002/sim.3947) give the scores, no table of this design was found. By hand: the
+    # scores are ln(0.95/0.85) and ln(0.05/0.15); with this limit of 19 scores nothing but 19 straight passes within 24
+    # attempts crosses, and a run of k or more of n < 2k attempts has the probability q^k (1 + (n - k) p).
+    design = LearningDesign(0.05, 0.15, attempts=24, false_competence=0.1)
+    assert design.success_score == pytest.approx(0.111226, abs=5e-7)
+    assert design.failure_score == pytest.approx(-1.098612, abs=5e-7)
+    assert design.limit == pytest.approx(19 * design.success_score)
+    assert called_competent(design, 0.15) == pytest.approx(0.85**19 * (1 + 5 * 0.15), rel=1e-9)
+    assert design.false_competence < 0.85**18 * (1 + 6 * 0.15)  # one pass fewer would be too few
+    assert learning_path([False] * 19, design).competent_at == (18,)
+    # a pass more than a failure takes off is needed before a failure does not lead back to nought
+    assert learning_path([False] * 9 + [True], design).values[-1] == 0.0
+    assert learning_path([False] * 10 + [True], design).values[-1] == pytest.approx(10 * 0.111226 - 1.098612, abs=1e-5)

@@ -12,7 +12,7 @@ from ctmeasure.anatomy.frames import canal_frame
 from ctmeasure.anatomy.planes import RECIPES
 from ctmeasure.anatomy.vocabulary import landmark_terms
 from ctmeasure.app.practice.attempts import HandedIn, feedback_lines
-from ctmeasure.app.practice.progress import DESIGN, PARTS, ReaderProgress, progress_lines
+from ctmeasure.app.practice.progress import DESIGN, LEARNING, PARTS, WINDOW, ReaderProgress, progress_lines
 from ctmeasure.app.practice.sets import PracticeSet, task_volume
 from ctmeasure.case.model import Case
 from ctmeasure.errors import CtmeasureError, OutputError
@@ -211,6 +211,18 @@ def landmarks_csv(found: ReaderProgress) -> str:
     return stream.getvalue()
 
 
+def over_time_csv(found: ReaderProgress) -> str:
+    """One row a landmark and run of placements: the last of them, bias and SD by direction."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    parts = [name.removesuffix("_mm") for name in PARTS]
+    writer.writerow(["id", "last", *(f"{what}_{part}_mm" for what in ("bias", "sd") for part in parts)])
+    for item in found.landmarks:
+        for spell in item.over_time:
+            writer.writerow([item.id, spell.last, *(f"{v:.4f}" for v in (*spell.bias_mm, *spell.sd_mm))])
+    return stream.getvalue()
+
+
 def write_progress(found: ReaderProgress, out: Path) -> tuple[str, ...]:
     """Write the progress of a person: words, two tables, a curve overall and for each landmark, agreement of lengths.
 
@@ -219,24 +231,31 @@ def write_progress(found: ReaderProgress, out: Path) -> tuple[str, ...]:
     OutputError
         When the folder holds anything or cannot be written.
     """
-    from ctmeasure.report.practice import agreement_plot, learning_curve
+    from ctmeasure.report.practice import agreement_plot, bias_and_scatter, learning_curve
 
     check_folder(out)
-    limits = (DESIGN.lower_limit, DESIGN.upper_limit)
+    limits = {"learning_limit": LEARNING.limit, "limits": (DESIGN.lower_limit, DESIGN.upper_limit)}
     counting = [row for row in found.attempts if row.counts]
     overall = [row.mean_error_mm for row in counting if row.mean_error_mm is not None]
     files = {
         "progress.txt": ("\n".join(progress_lines(found)) + "\n").encode(),
         "progress.csv": progress_csv(found).encode(),
         "landmarks.csv": landmarks_csv(found).encode(),
+        "over_time.csv": over_time_csv(found).encode(),
         "overall.svg": learning_curve(
-            overall, found.cusum.values, limits=limits, title=f"{found.reader}: mean error of an ear"
+            overall, found.learning.values, found.cusum.values, **limits, title=f"{found.reader}: mean error of an ear"
         ),
     }
     for item in found.landmarks:
         if item.errors_mm:
             title = f"{found.reader}: {landmark_terms()[item.id].label}"
-            files[f"{item.id}.svg"] = learning_curve(item.errors_mm, item.cusum.values, limits=limits, title=title)
+            files[f"{item.id}.svg"] = learning_curve(
+                item.errors_mm, item.learning.values, item.cusum.values, **limits, title=title
+            )
+        if spells := item.over_time:
+            rows = [s.bias_mm for s in spells], [s.sd_mm for s in spells]
+            title = f"{found.reader}: {landmark_terms()[item.id].label}, runs of {WINDOW} placements"
+            files[f"{item.id}-bias.svg"] = bias_and_scatter([s.last for s in spells], *rows, title=title)
     if found.lengths and found.length_pairs:
         files["lengths.svg"] = agreement_plot(
             found.length_pairs, bias_mm=found.lengths.bias_mm, limits_mm=found.lengths.limits_mm,

@@ -13,6 +13,7 @@ from ctmeasure.planning.scoring.terms import practice_terms
 from ctmeasure.uncertainty.observer.agreement import agreement
 from ctmeasure.uncertainty.observer.cusum import CusumDesign, CusumPath, cusum_path
 from ctmeasure.uncertainty.observer.differences import limits_of_agreement
+from ctmeasure.uncertainty.observer.learning import LearningDesign, LearningPath, learning_path
 from ctmeasure.uncertainty.observer.radial import radial_errors
 from ctmeasure.uncertainty.observer.reader import LEAST_PLACEMENTS, reader_spread
 
@@ -22,6 +23,10 @@ if TYPE_CHECKING:
 
 DESIGN = CusumDesign()
 """Failure rates 0.05 (acceptable) and 0.15 (not), both errors 0.1."""
+LEARNING = LearningDesign()
+"""The same rates; within the 24 ears of a set at most one in ten who fail at 0.15 is called competent."""
+WINDOW = 8
+"""Placements that bias and scatter over time are taken from: a standard deviation is then known to about a quarter."""
 FEW_LENGTHS = 3
 """Fewer ears give no limits of agreement."""
 PARTS = ("lateral_mm", "posterior_mm", "superior_mm")
@@ -45,6 +50,31 @@ class AttemptRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Spell:
+    """Bias and SD, lateral, posterior, superior, mm, of the `WINDOW` placements that end with the ``last`` (from 1)."""
+
+    last: int
+    bias_mm: tuple[float, ...]
+    sd_mm: tuple[float, ...]
+
+
+def over_time(parts_mm: Sequence[Sequence[float]]) -> tuple[Spell, ...]:
+    """Bias and scatter as they change; none with fewer than `WINDOW` placements.
+
+    Example
+    -------
+    >>> [spell.bias_mm[0] for spell in over_time([[0.8, 0, 0]] + 8 * [[0.0, 0, 0]])]
+    [0.1, 0.0]
+    """
+    found = []
+    for last in range(WINDOW, len(parts_mm) + 1):
+        rows = np.array(parts_mm[last - WINDOW : last], dtype=np.float64)
+        bias, sd = rows.mean(axis=0), rows.std(axis=0, ddof=1)
+        found.append(Spell(last, tuple(map(float, bias)), tuple(map(float, sd))))
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
 class LandmarkProgress:
     """One landmark over all counting attempts; bias and SD in lateral, posterior, superior (None: too few)."""
 
@@ -55,6 +85,13 @@ class LandmarkProgress:
     bias_mm: tuple[float, ...] | None
     sd_mm: tuple[float, ...] | None
     cusum: CusumPath
+    learning: LearningPath
+    parts_mm: tuple[tuple[float, ...], ...] = ()
+
+    @property
+    def over_time(self) -> tuple[Spell, ...]:
+        """Bias and scatter of every run of `WINDOW` placements, the oldest first."""
+        return over_time(self.parts_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +117,7 @@ class ReaderProgress:
     attempts: tuple[AttemptRow, ...]
     landmarks: tuple[LandmarkProgress, ...]
     cusum: CusumPath
+    learning: LearningPath
     lengths: LengthAgreement | None
     drills: tuple[tuple[str, str, int, int], ...]
     next_step: str
@@ -121,12 +159,13 @@ def reader_progress(store: Store, reader: str) -> ReaderProgress:
     rows = tuple(_row(record, score, REPEAT_FLAG not in record.flags) for record, score in pairs)
     contents = [score.content for (_, score), row in zip(pairs, rows, strict=True) if row.counts]
     landmarks = tuple(found for name in landmark_terms() if (found := landmark_progress(name, contents)) is not None)
-    path = cusum_path([row.failed for row in rows if row.counts], DESIGN)
+    failed = [row.failed for row in rows if row.counts]
     return ReaderProgress(
         reader,
         rows,
         landmarks,
-        path,
+        cusum_path(failed, DESIGN),
+        learning_path(failed, LEARNING),
         length_agreement(contents),
         drills(store, reader),
         _next_step(rows, landmarks),
@@ -165,6 +204,8 @@ def landmark_progress(landmark_id: str, contents: Sequence[dict[str, Any]]) -> L
         tuple(float(v) for v in spread.bias_mm) if spread else None,
         tuple(float(v) for v in np.sqrt(np.diag(spread.covariance_mm2))) if spread else None,
         cusum_path(failures, DESIGN),
+        learning_path(failures, LEARNING),
+        tuple(tuple(float(v) for v in row) for row in vectors.tolist()),
     )
 
 
@@ -227,7 +268,7 @@ def progress_lines(found: ReaderProgress) -> tuple[str, ...]:
         lines.append(f"  {row.task} ({row.level or 'no level'}): {error}{composite}{dangers}{repeat}")
     for item in found.landmarks:
         lines.append(f"  {landmark_terms()[item.id].label}: {_landmark_words(item)}")
-    lines.append(cusum_words(found.cusum))
+    lines += [learning_words(found.learning), cusum_words(found.cusum)]
     if found.lengths:
         lines.append(length_words(found.lengths))
     lines += [f"drill {kind}: {right} of {asked} right" for _, kind, right, asked in found.drills[-3:]]
@@ -249,6 +290,19 @@ def _landmark_words(item: LandmarkProgress) -> str:
         sd = "/".join(f"{v:.2f}" for v in item.sd_mm)
         words += f", bias {bias}, SD {sd} mm (lateral/posterior/superior)"
     return words + (f", {item.wrong_status} wrong statuses" if item.wrong_status else "")
+
+
+def learning_words(path: LearningPath) -> str:
+    """Whether competence has been shown, with the limit and what it rests on."""
+    rates = f"acceptable {LEARNING.acceptable_rate:g}, unacceptable {LEARNING.unacceptable_rate:g}"
+    design = (
+        f"limit {LEARNING.limit:.2f} ({rates}; false competence at most {LEARNING.false_competence:g} in "
+        f"{LEARNING.attempts} attempts)"
+    )
+    if not path.values:
+        return f"learning curve (LC-CUSUM): no attempt yet; {design}"
+    reached = f"competence shown at attempt {path.competent_at[-1] + 1}" if path.competent_at else "not shown yet"
+    return f"learning curve (LC-CUSUM) {path.values[-1]:.2f}: {reached}; {design}"
 
 
 def cusum_words(path: CusumPath) -> str:

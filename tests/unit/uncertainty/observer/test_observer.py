@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from itertools import product
+
 import numpy as np
 import pytest
 
@@ -9,6 +12,7 @@ from ctmeasure.uncertainty.estimate import EstimateError
 from ctmeasure.uncertainty.observer.agreement import agreement
 from ctmeasure.uncertainty.observer.cusum import CusumDesign, cusum_path
 from ctmeasure.uncertainty.observer.differences import limits_of_agreement
+from ctmeasure.uncertainty.observer.learning import LearningDesign, called_competent, learning_path
 from ctmeasure.uncertainty.observer.radial import mean_radial_error, radial_errors
 from ctmeasure.uncertainty.observer.reader import predictive_half_width, reader_spread
 
@@ -97,3 +101,42 @@ def test_the_sum_starts_again_after_a_crossing() -> None:
 def test_bad_input_is_refused(bad) -> None:  # type: ignore[no-untyped-def]
     with pytest.raises(EstimateError):
         bad()
+
+
+def test_false_competence_of_the_learning_cusum_is_the_enumerated_one() -> None:
+    """Every sequence of ten outcomes, weighed by its probability, against the distribution of the counts."""
+    design = LearningDesign(0.2, 0.45, attempts=10, false_competence=0.12)
+    for rate in (0.45, 0.2, 0.0, 1.0):
+        found = 0.0
+        for outcomes in product((False, True), repeat=10):
+            total, crossed = 0.0, False
+            for failed in outcomes:
+                total = max(0.0, total + (math.log(0.2 / 0.45) if failed else math.log(0.8 / 0.55)))
+                crossed = crossed or total >= design.limit - 1e-9
+            if crossed:
+                found += rate ** sum(outcomes) * (1.0 - rate) ** (10 - sum(outcomes))
+        assert called_competent(design, rate) == pytest.approx(found, abs=1e-12)
+    assert called_competent(design, 0.45) <= 0.12
+
+
+def test_a_beginner_who_improves_is_called_competent_and_one_who_does_not_is_not() -> None:
+    rng = np.random.default_rng(107)
+    design = LearningDesign(attempts=60)
+    called = 0
+    for _ in range(300):
+        failures = rng.random(60) < np.where(np.arange(60) < 20, 0.4, 0.02)
+        reached = learning_path(failures.tolist(), design).competent_at
+        called += bool(reached) and reached[0] >= 20
+    assert called / 300 > 0.8
+    stays = sum(bool(learning_path((rng.random(60) < 0.15).tolist(), design).competent_at) for _ in range(600))
+    assert stays / 600 < 0.1 + 4 * math.sqrt(0.1 * 0.9 / 600)
+
+
+def test_learning_designs_that_cannot_be_are_refused() -> None:
+    for words in ({"acceptable_rate": 0.3}, {"attempts": 0}, {"false_competence": 1.0}):
+        with pytest.raises(EstimateError):
+            LearningDesign(**words)  # type: ignore[arg-type]
+    with pytest.raises(EstimateError):
+        called_competent(LearningDesign(), 1.5)
+    # where even passing every attempt proves too little, nobody is called competent
+    assert called_competent(LearningDesign(attempts=3), 0.0) == 0.0

@@ -1,0 +1,141 @@
+"""Practice in the window: blinded, every act kept before it is drawn, gone on with, handed in once, shown beside it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+pytest.importorskip("napari", reason="the window toolkit napari is not installed")
+pytest.importorskip("qtpy.QtWidgets", reason="no Qt binding is installed")
+pytest.importorskip("sqlalchemy", reason="the extra 'practice' is not installed")
+
+from ctmeasure_napari.practice import build_practice
+from practice_sets import scanned_set
+
+from ctmeasure.app.commands import MoveLandmark
+from ctmeasure.app.practice.attempts import open_store
+from ctmeasure.app.practice.sitting import sit_down
+from ctmeasure.app.practice.steps import kept
+from ctmeasure.store.attempts import attempts, join, scores
+from ctmeasure.store.database import StoreError
+
+
+@pytest.fixture
+def desk(display, make_napari_viewer, right_ear, qtbot, tmp_path):
+    """Opens the attempt in a window; called again it is a new window of a new process, so to say."""
+    case, volume = right_ear
+    store = open_store(tmp_path / "practice.db")
+    join(store, "R1")
+    windows = []
+
+    def sit():
+        opened = scanned_set(tmp_path / "set", volume, case.landmarks)
+        sitting, scan = sit_down(open_store(tmp_path / "practice.db"), opened, "ear-00", "R1", side="right")
+        window = build_practice(make_napari_viewer(show=True), sitting, scan)
+        window.bar.confirmed = lambda _words: True
+        windows.append(window)
+        return window
+
+    yield sit
+    for window in windows:
+        window.close()
+
+
+def click(window, point_lps) -> None:
+    """A click of the left button into the large pane, at a place of the patient."""
+    bench = window.workbench
+    bench.look_at(point_lps)
+    bench.clicked(bench.panes[0], np.asarray(point_lps, dtype=float))
+
+
+def test_an_attempt_from_the_first_click_to_the_feedback(desk, right_ear, qtbot, tmp_path: Path) -> None:
+    """One window for the whole way, because opening it is the slow part."""
+    from qtpy.QtWidgets import QLabel
+
+    truth = right_ear[0].landmarks
+    window = desk()
+    bench, store = window.workbench, window.sitting.store
+    record = window.sitting.record
+
+    # blinded: nothing but what the trainee says, and no word of the reference or of a number
+    assert not bench.case.landmarks
+    assert not list(bench.scene.points)
+    listed = {window.panel.list.topLevelItem(i).data(0, 256) for i in range(window.panel.list.topLevelItemCount())}
+    assert listed == set(window.sitting.asked)
+    shown = " ".join(label.text() for label in window.main.findChildren(QLabel))
+    assert "mm outside the rim" not in shown
+    assert "nothing special" not in shown
+
+    # the next thing is one that was asked, and a click is kept before it is drawn
+    window.panel.hand.next.click()
+    assert bench.placing.item.id in window.sitting.asked
+    bench.start_placing("drum_centre")
+    click(window, truth.point_lps("drum_centre") + np.array([0.0, 0.0, 0.5]))
+    assert kept(open_store(tmp_path / "practice.db"), record).landmarks.placed("drum_centre")
+    bench.start_placing("umbo")
+    qtbot.waitUntil(window.panel.hand.absent.isEnabled, timeout=5000)
+    window.panel.hand.absent.click()
+    assert kept(store, record).landmarks.status("umbo") == "absent"
+    window.panel.length.setValue(4.5)
+    assert kept(store, record).length_mm == 4.5
+
+    # clicks of a ring that are not enough yet are kept as well
+    bench.start_placing("annulus")
+    for point in truth["annulus"].points_lps[:2]:
+        click(window, point)
+    draft = kept(store, record).draft
+    assert draft is not None
+    assert (draft[0], len(draft[1])) == ("annulus", 2)
+
+    # a database that goes away: said, and kept when it is back
+    real, window.sitting.store = window.sitting.store, Gone()
+    bench.let_go()
+    bench.do(MoveLandmark("stapes_head", 0, tuple(truth.point_lps("stapes_head"))))
+    assert "not kept yet" in window.bar.time.text()
+    assert window.sitting.pending
+    window.sitting.store = real
+    qtbot.waitUntil(lambda: not window.sitting.pending, timeout=5000)
+    assert kept(store, record).landmarks.placed("stapes_head")
+
+    # handed in once, then the feedback: the same plane for both points, and no change any more
+    window.hand_in("none")
+    qtbot.waitUntil(lambda: window.feedback is not None, timeout=30000)
+    text = window.feedback.words.toPlainText()
+    assert "drum centre: 0.50 mm off" in text
+    assert scores(store, record.id)[0].content["points"][1]["radial_mm"] == pytest.approx(0.5)
+    at = next(i for i, point in enumerate(window.feedback.points) if point.id == "drum_centre")
+    window.feedback.list.setCurrentRow(at)
+    assert [not label.pixmap().isNull() for label in window.feedback.pictures] == [True, True]
+    assert window.workbench.focus_lps == pytest.approx(truth.point_lps("drum_centre"))
+    before = bench.case
+    bench.do(MoveLandmark("umbo", 0, tuple(truth.point_lps("drum_centre"))))
+    assert bench.case is before
+    assert attempts(store, reader="R1")[0].state == "handed in"
+    window.feedback.dialog.close()
+
+
+class Gone:
+    """A database that does not answer."""
+
+    def transaction(self):
+        raise StoreError("the practice database does not answer", expected="", action="")
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_window_that_was_killed_goes_on_where_it_stopped(desk, right_ear) -> None:
+    truth = right_ear[0].landmarks
+    window = desk()
+    window.workbench.start_placing("stapes_head")
+    click(window, truth.point_lps("stapes_head"))
+    window.workbench.start_placing("annulus")
+    click(window, truth["annulus"].points_lps[0])
+    # no close, no farewell: the next window stands for the next process
+    again = desk()
+    assert again.workbench.case.landmarks.placed("stapes_head")
+    assert again.workbench.placing is not None
+    assert (again.workbench.placing.item.id, len(again.workbench.placing.draft)) == ("annulus", 1)
+    assert again.sitting.active_s > 0.0
