@@ -211,17 +211,18 @@ def _follow(window: PracticeWindow) -> None:
     """Every act is kept before anything else happens; the 3-D picture and the clock follow."""
     bench = window.workbench
     soon, solid_soon, second = Soon(window.panel), Soon(window.panel, SOLID_MS), QTimer(window.panel)
-    bench.later = soon
     drafted: list[Draft] = [_draft(bench)]
 
     def show_solid() -> None:
         window.solid.show_case()
         window.strip.show_eyes(window.solid.eyes)
 
-    def told() -> None:
+    def later(act: Callable[[], None]) -> None:
+        """Every refresh passes here: a click of a draft is kept at once, the other planes wait a moment."""
         if _draft(bench) != drafted[0]:
             drafted[0] = _draft(bench)
             window.keep()
+        soon(act)
 
     def changed(_case: Case) -> None:
         solid_soon(show_solid)
@@ -234,7 +235,7 @@ def _follow(window: PracticeWindow) -> None:
     window.timers += [soon, solid_soon, second]
     # a watcher hears of a step before any listener: it is on the disk before it is drawn
     window.stops += [bench.session.watch(lambda step: window.keep(step.case)), bench.session.listen(changed)]
-    bench.listen(told)
+    bench.later = later
     changed(bench.case)
 
 

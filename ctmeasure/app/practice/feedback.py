@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from ctmeasure.anatomy.frames import canal_frame
@@ -234,7 +235,7 @@ def write_progress(found: ReaderProgress, out: Path) -> tuple[str, ...]:
     from ctmeasure.report.practice import agreement_plot, bias_and_scatter, learning_curve
 
     check_folder(out)
-    limits = {"learning_limit": LEARNING.limit, "limits": (DESIGN.lower_limit, DESIGN.upper_limit)}
+    curve = partial(learning_curve, learning_limit=LEARNING.limit, limits=(DESIGN.lower_limit, DESIGN.upper_limit))
     counting = [row for row in found.attempts if row.counts]
     overall = [row.mean_error_mm for row in counting if row.mean_error_mm is not None]
     files = {
@@ -242,16 +243,14 @@ def write_progress(found: ReaderProgress, out: Path) -> tuple[str, ...]:
         "progress.csv": progress_csv(found).encode(),
         "landmarks.csv": landmarks_csv(found).encode(),
         "over_time.csv": over_time_csv(found).encode(),
-        "overall.svg": learning_curve(
-            overall, found.learning.values, found.cusum.values, **limits, title=f"{found.reader}: mean error of an ear"
+        "overall.svg": curve(
+            overall, found.learning.values, found.cusum.values, title=f"{found.reader}: mean error of an ear"
         ),
     }
     for item in found.landmarks:
         if item.errors_mm:
             title = f"{found.reader}: {landmark_terms()[item.id].label}"
-            files[f"{item.id}.svg"] = learning_curve(
-                item.errors_mm, item.learning.values, item.cusum.values, **limits, title=title
-            )
+            files[f"{item.id}.svg"] = curve(item.errors_mm, item.learning.values, item.cusum.values, title=title)
         if spells := item.over_time:
             rows = [s.bias_mm for s in spells], [s.sd_mm for s in spells]
             title = f"{found.reader}: {landmark_terms()[item.id].label}, runs of {WINDOW} placements"

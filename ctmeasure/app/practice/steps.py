@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet, Placement, PointLps
 from ctmeasure.anatomy.structures import Structure
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from ctmeasure.store.database import Store
 
 Step = dict[str, Any]
+_Thing = TypeVar("_Thing", Structure, Hole)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +67,12 @@ def changes(before: Kept, after: Kept) -> Iterator[Step]:
         now = after.landmarks.get(name)
         if now != before.landmarks.get(name):
             yield landmark_step(now) if now is not None else {"landmark": name, "gone": True}
-    for kind in ("structures", "holes"):
-        old, new = ({item.id: item for item in getattr(state, kind)} for state in (before, after))
-        for name in dict.fromkeys((*old, *new)):
-            if new.get(name) != old.get(name):
-                only = (new[name],) if name in new else ()
-                record = answer_to_dict(Answer("right", LandmarkSet(), **{kind: only}))[kind]
-                yield {kind.removesuffix("s"): name, "is": record[0] if record else None}
+    for name, structure in _changed(before.structures, after.structures):
+        record = answer_to_dict(Answer("right", LandmarkSet(), structures=structure))["structures"]
+        yield {"structure": name, "is": record[0] if record else None}
+    for name, hole in _changed(before.holes, after.holes):
+        record = answer_to_dict(Answer("right", LandmarkSet(), holes=hole))["holes"]
+        yield {"hole": name, "is": record[0] if record else None}
     if before.length_mm != after.length_mm:
         yield {"length_mm": after.length_mm}
     if before.draft != after.draft:
@@ -93,30 +93,42 @@ def after_step(state: Kept, step: Step) -> Kept:
             clicks = tuple(_placement(*click) for click in step["clicks"])
             kept[step["landmark"]] = Landmark(step["landmark"], step["status"], clicks)
         return replace(state, landmarks=LandmarkSet(kept.values()))
-    for kind in ("structures", "holes"):
-        if kind.removesuffix("s") in step:
-            name = step[kind.removesuffix("s")]
-            others = tuple(item for item in getattr(state, kind) if item.id != name)
-            found = sorted((*others, *_read(kind, step["is"])), key=lambda item: item.id)
-            return replace(state, **{kind: tuple(found)})
+    if "structure" in step:
+        read = _read("structures", step["is"]).structures
+        return replace(state, structures=_with(state.structures, step["structure"], read))
+    if "hole" in step:
+        return replace(state, holes=_with(state.holes, step["hole"], _read("holes", step["is"]).holes))
     if "draft" in step:
         drawn = step["draft"]
         return replace(state, draft=None if drawn is None else (drawn[0], tuple(tuple(p) for p in drawn[1])))
-    known = {key: step[key] for key in ("length_mm", "side") if key in step}
-    return replace(state, **known)
+    return replace(state, length_mm=step.get("length_mm", state.length_mm), side=step.get("side", state.side))
 
 
 def _placement(index: int, x: float, y: float, z: float, repeat: int = 0, observer: str = "") -> Placement:
     return Placement((x, y, z), int(index), observer, int(repeat))
 
 
-def _read(kind: str, record: Any) -> tuple[Any, ...]:
+def _read(kind: str, record: Any) -> Answer:
+    """An answer with this one thing in it, or nothing."""
     from ctmeasure.io.practice import answer_from_dict
 
-    if record is None:
-        return ()
-    answer = answer_from_dict({"side": "right", "landmarks": [], kind: [record]}, what="a kept step")
-    return tuple(getattr(answer, kind))
+    said = [] if record is None else [record]
+    return answer_from_dict({"side": "right", "landmarks": [], kind: said}, what="a kept step")
+
+
+def _with(known: tuple[_Thing, ...], name: str, now: tuple[_Thing, ...]) -> tuple[_Thing, ...]:
+    """One of them replaced, added or gone; in the order of their ids."""
+    others = [item for item in known if item.id != name]
+    return tuple(sorted([*others, *now], key=lambda item: item.id))
+
+
+def _changed(old: tuple[_Thing, ...], new: tuple[_Thing, ...]) -> Iterator[tuple[str, tuple[_Thing, ...]]]:
+    """Id of everything that differs, with what it now is (nothing when it is gone)."""
+    before = {item.id: item for item in old}
+    after = {item.id: item for item in new}
+    for name in dict.fromkeys((*before, *after)):
+        if after.get(name) != before.get(name):
+            yield name, (after[name],) if name in after else ()
 
 
 def keep(store: Store, attempt: AttemptRecord, before: Kept, after: Kept) -> Iterator[Kept]:
