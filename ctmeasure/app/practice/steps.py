@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from ctmeasure.store.database import Store
 
 Step = dict[str, Any]
-_Thing = TypeVar("_Thing", Structure, Hole)
+_Thing = TypeVar("_Thing", bound=Structure | Hole)
 
 
 @dataclass(frozen=True, slots=True)
