@@ -18,6 +18,7 @@ from ctmeasure.volume.volume import Volume
 from . import adapter, frame
 from .bars import Soon, TopBar
 from .opening import InThread
+from .picture_view import PictureView
 from .placing import Placing
 from .practice_feedback import FeedbackDialog
 from .practice_panel import HandInBar, PracticePanel
@@ -44,6 +45,7 @@ class PracticeWindow:
     main: Any
     handed: HandedIn | None = None
     feedback: FeedbackDialog | None = None
+    marks: tuple[Any, ...] = ()
     timers: list[Any] = field(default_factory=list)
     stops: list[Callable[[], object]] = field(default_factory=list)
 
@@ -182,14 +184,16 @@ def _title(sitting: Sitting) -> str:
 
 def build_practice(viewer: Any, sitting: Sitting, volume: Volume) -> PracticeWindow:
     """Build a practice window into an empty viewer: the planes and the list, no answers, no suggestions, no numbers."""
+    from .window import marks_over
+
     adapter.prepare(viewer)
     session = Session(sitting.case(volume), volume)
     models = (viewer, adapter.new_model(), adapter.new_model())
     bench = Workbench(session, models)
     bench.asked = sitting.asked
     solid = SolidView(bench, adapter.new_solid_model())
-    canvases = (adapter.canvas_widget(models[1]), adapter.canvas_widget(models[2]))
-    strip = SideStrip(bench, canvases, adapter.canvas_widget(solid.model), solid.look_from)
+    canvases = (PictureView(bench.panes[1]), PictureView(bench.panes[2]))
+    strip = SideStrip(bench, canvases, solid.holder, solid.look_from)
     panel, bar, top = PracticePanel(bench, sitting), HandInBar(bench, sitting), TopBar(bench)
     dock = adapter.add_dock(viewer, panel, name="Practice", area="left")
     strip.gives_way = [adapter.add_dock(viewer, top, name="Plane", area="top")]
@@ -199,6 +203,7 @@ def build_practice(viewer: Any, sitting: Sitting, volume: Volume) -> PracticeWin
     frame.DropCatcher(main, lambda _paths: bench.say("nothing is opened during practice"))
     adapter.set_title(viewer, _title(sitting))
     window = PracticeWindow(viewer, bench, sitting, panel, bar, strip, solid, main)
+    window.marks = marks_over(main, canvases, bench.panes)
     _follow(window)
     if sitting.state.draft is not None:
         _take_up_draft(bench, sitting.state.draft)
@@ -236,7 +241,9 @@ def _follow(window: PracticeWindow) -> None:
     # a watcher hears of a step before any listener: it is on the disk before it is drawn
     window.stops += [bench.session.watch(lambda step: window.keep(step.case)), bench.session.listen(changed)]
     bench.later = later
-    changed(bench.case)
+    first = Soon(window.panel, 0)
+    window.timers.append(first)
+    first(lambda: changed(bench.case))
 
 
 def _take_up_draft(bench: Workbench, draft: tuple[str, tuple[Any, ...]]) -> None:

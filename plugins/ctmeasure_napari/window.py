@@ -202,15 +202,18 @@ def build_window(
         keeper,
         [soon, settle, solid_soon],
     )
-    window.marks = tuple(
-        _marks_over(canvas, pane)
-        for canvas, pane in zip((frame.canvas_in(main.centralWidget()), *canvases), workbench.panes, strict=True)
-    )
+    window.marks = marks_over(main, canvases, workbench.panes)
     _follow(window, settle, solid_soon, live=live)
     if keeper is not None:
         keeper.attach(workbench)
     frame.on_destroyed(dock, window.let_go)
     return window
+
+
+def marks_over(main: Any, canvases: tuple[PictureView, ...], panes: tuple[Pane, ...]) -> tuple[MarksView, ...]:
+    """The marks of every pane over its canvas, the large one first."""
+    shown = (frame.canvas_in(main.centralWidget()), *canvases)
+    return tuple(_marks_over(canvas, pane) for canvas, pane in zip(shown, panes, strict=True))
 
 
 def _marks_over(canvas: Any, pane: Pane) -> MarksView:
