@@ -60,6 +60,7 @@ class Menus:
             "All numbers": self.numbers,
             "Two readers": self._readers,
             "Who places the points...": self._observer,
+            "Practice...": self.practise,
             "Conference": self.conference.toggle,
             "Keep this view for the conference...": self.conference.keep_view,
             "Large type": self.toggle_type,
@@ -184,6 +185,24 @@ class Menus:
 
     def _readers(self) -> None:
         self.dialogs.append(ReadersDialog(self._window.workbench, self._window.main))
+
+    def practise(self) -> None:
+        """Landmark training, in windows of its own; sets can be made of every case that is open."""
+        from ctmeasure.app.practice.attempts import check_extra
+
+        try:
+            check_extra()
+        except CtmeasureError as error:
+            self._window.workbench.say(str(error))
+            return
+        from .practice_start import PracticeDialog
+
+        self.dialogs.append(PracticeDialog(self.open_cases, self._window.main))
+
+    def open_cases(self) -> list[tuple[Any, Any]]:
+        """The case of this window and of every one that was opened from it and is still open, with their scans."""
+        windows = [self._window, *(other for other in self.others if other.main is not None)]
+        return [(window.workbench.case, window.workbench.volume) for window in windows]
 
     def _observer(self) -> None:
         bench = self._window.workbench

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,12 +13,15 @@ pytest.importorskip("qtpy.QtWidgets", reason="no Qt binding is installed")
 pytest.importorskip("sqlalchemy", reason="the extra 'practice' is not installed")
 
 from ctmeasure_napari.practice import build_practice
+from ear_marks import place
 from practice_sets import scanned_set
 
 from ctmeasure.app.commands import MoveLandmark
 from ctmeasure.app.practice.attempts import open_store
+from ctmeasure.app.practice.sets import open_set
 from ctmeasure.app.practice.sitting import sit_down
 from ctmeasure.app.practice.steps import kept
+from ctmeasure.io.practice import open_reference, reference_of
 from ctmeasure.store.attempts import attempts, join, scores
 from ctmeasure.store.database import StoreError
 
@@ -92,7 +96,7 @@ def test_an_attempt_from_the_first_click_to_the_feedback(desk, right_ear, qtbot,
     # a database that goes away: said, and kept when it is back
     real, window.sitting.store = window.sitting.store, Gone()
     bench.let_go()
-    bench.do(MoveLandmark("stapes_head", 0, tuple(truth.point_lps("stapes_head"))))
+    bench.do(MoveLandmark("stapes_head", 0, tuple(truth.point_lps("canal_medial"))))
     assert "not kept yet" in window.bar.time.text()
     assert window.sitting.pending
     window.sitting.store = real
@@ -130,7 +134,7 @@ def test_a_window_that_was_killed_goes_on_where_it_stopped(desk, right_ear) -> N
     truth = right_ear[0].landmarks
     window = desk()
     window.workbench.start_placing("stapes_head")
-    click(window, truth.point_lps("stapes_head"))
+    click(window, truth.point_lps("canal_medial"))
     window.workbench.start_placing("annulus")
     click(window, truth["annulus"].points_lps[0])
     # no close, no farewell: the next window stands for the next process
@@ -139,3 +143,39 @@ def test_a_window_that_was_killed_goes_on_where_it_stopped(desk, right_ear) -> N
     assert again.workbench.placing is not None
     assert (again.workbench.placing.item.id, len(again.workbench.placing.draft)) == ("annulus", 1)
     assert again.sitting.active_s > 0.0
+
+
+def test_a_set_of_the_open_cases_and_a_drill_from_the_dialog(display, qtbot, right_ear, tmp_path: Path) -> None:
+    from ctmeasure_napari.practice_start import NOT_BEGUN, PracticeDialog
+
+    case, volume = right_ear
+    other = replace(
+        case, landmarks=case.landmarks.with_landmark(place("drum_centre", case.landmarks.point_lps("umbo")))
+    )
+    dialog = PracticeDialog(lambda: [(case, volume), (other, volume)])
+    qtbot.addWidget(dialog.dialog)
+    dialog.database.setText(str(tmp_path / "practice.db"))
+    dialog.reader.setText("R1")
+    dialog._try(lambda: dialog.drill("clock"))
+    assert "nobody is known as 'R1'" in dialog.words.toPlainText()
+    dialog.new.setChecked(True)
+    dialog.make_from_open(tmp_path / "ours", "our ears")
+    assert "set 'our ears' with 1 tasks" in dialog.words.toPlainText()
+    assert NOT_BEGUN in dialog.tasks.item(0).text()
+    opened = open_set(tmp_path / "ours")
+    reference = reference_of(open_reference(opened.folder, opened.document.tasks[0]))
+    assert len(reference.answers) == 2, "two cases of one ear are two experts at one task"
+
+    dialog.drill("clock")
+    drill = dialog.drills[0]
+    qtbot.addWidget(drill.dialog)
+    for number, question in enumerate(drill.asked):
+        drill.answer.setText(question.right[0] if number else "13")
+        drill.take()
+        assert drill.said.text().startswith("Right: " if number else "No: ")
+    assert drill.question.text() == "9 of 10 right"
+    dialog.show_progress()
+    assert "drill clock: 9 of 10 right" in dialog.words.toPlainText()
+    dialog.show_supervision()
+    assert dialog.words.toPlainText().startswith("R1: 0 attempts")
+    dialog.dialog.close()
