@@ -149,9 +149,8 @@ def test_a_set_of_the_open_cases_and_a_drill_from_the_dialog(display, qtbot, rig
     from ctmeasure_napari.practice_start import NOT_BEGUN, PracticeDialog
 
     case, volume = right_ear
-    other = replace(
-        case, landmarks=case.landmarks.with_landmark(place("drum_centre", case.landmarks.point_lps("umbo")))
-    )
+    moved = place("drum_centre", case.landmarks.point_lps("drum_centre") + np.array([0.0, 0.0, 0.4]))
+    other = replace(case, landmarks=case.landmarks.with_landmark(moved))
     dialog = PracticeDialog(lambda: [(case, volume), (other, volume)])
     qtbot.addWidget(dialog.dialog)
     dialog.database.setText(str(tmp_path / "practice.db"))
