@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctmeasure.anatomy.frames import CanalFrame, rim_points_lps
-from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.structures import Structure, Tube
-from ctmeasure.case.doubts import landmark_doubts
+from ctmeasure.app.refined_contact import contact_on_normal, refined_contact
+from ctmeasure.app.refined_record import as_triple, click_covariance, found_record, known_along, not_found
 from ctmeasure.case.model import Case
 from ctmeasure.errors import CtmeasureError
 from ctmeasure.planning.results import RefinedRecord
@@ -26,12 +26,6 @@ if TYPE_CHECKING:
     from ctmeasure.planning.measurands.inputs import DrumSheet, NicheRims
 
 Floats = NDArray[np.float64]
-
-AGREE = 3.368214
-"""Click and image agree within this many of their joint standard uncertainties: 99 % of three-dimensional normal
-scatter (Maxwell distribution)."""
-WIDEST_CLICK_U_MM = 1.0
-"""The doubt of few repeats has no bound; for this comparison it is taken as no wider than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +47,7 @@ def refine_landmarks(
     structures: tuple[Structure, ...] = (),
     progress: Progress = no_progress,
 ) -> Refined:
-    """Look for footplate and drum near their clicks.
+    """Look for footplate, drum and the contact on it near their clicks.
 
     Parameters
     ----------
@@ -93,6 +87,7 @@ def refine_landmarks(
     records: list[RefinedRecord] = []
     drum: DrumSheet | None = None
     niche: NicheRims | None = None
+    plate: Footplate | None = None
     if case.landmarks.placed("footplate_centre"):
         record, plate = _footplate(case, volume, fitness, canal, part_of(progress, 0.0, 0.5))
         records.append(record)
@@ -103,6 +98,11 @@ def refine_landmarks(
         records.append(record)
         if found is not None and record.used:
             drum = _sheet(found)
+            if plate is not None and records[0].used:
+                straight = contact_on_normal(volume, fitness, canal, plate=plate, drum=found)
+                records += [straight] if straight is not None else []
+    if canal is not None and case.landmarks.placed("drum_contact"):
+        records.append(refined_contact(case, volume, fitness, canal))
     warnings = tuple(
         f"{item.id} in the image: {words}"
         for item in records
@@ -120,14 +120,14 @@ def _footplate(
     try:
         plate = find_footplate(volume, click, side=case.side, canal=canal, fitness=fitness, progress=progress)
     except CtmeasureError as error:
-        return _not_found("footplate_centre", click, error), None
+        return not_found("footplate_centre", click, error), None
     length, width = 2.0 * plate.half_axes_mm
     u_length, u_width = 2.0 * plate.half_axes_u_mm
-    record = _record(case, fitness, "footplate_centre", plate.centre_lps, plate.covariance)
+    record = found_record(case, fitness, "footplate_centre", plate.centre_lps, plate.covariance)
     return replace(
         record,
-        normal_lps=_point(plate.normal_lps),
-        across_lps=(_point(plate.axes_lps[0]), _point(plate.axes_lps[1])),
+        normal_lps=as_triple(plate.normal_lps),
+        across_lps=(as_triple(plate.axes_lps[0]), as_triple(plate.axes_lps[1])),
         tilt_u_rad=(float(plate.tilt_u_rad[0]), float(plate.tilt_u_rad[1])),
         details=(
             ("outline", f"{length:.2f} x {width:.2f} mm (u {u_length:.2f} and {u_width:.2f})"),
@@ -149,62 +149,17 @@ def _drum(
     try:
         drum = find_drum(volume, rim, canal=canal, click_lps=click, fitness=fitness, progress=progress)
     except CtmeasureError as error:
-        return _not_found("drum_centre", click, error), None
+        return not_found("drum_centre", click, error), None
     covariance = drum.covariance
     if drum.form == "shallow":
         # Along a shallow drum nothing marks its middle: there the click's own doubt stays.
         normal = drum.annulus.normal_lps
-        along = np.eye(3) - np.outer(normal, normal)
-        across = drum.height_u_mm**2 * np.outer(normal, normal)
-        covariance = along @ _click_covariance(case, fitness, "drum_centre") @ along + across
-    record = _record(case, fitness, "drum_centre", drum.centre_lps, covariance)
+        covariance = known_along(click_covariance(case, fitness, "drum_centre"), normal, drum.height_u_mm)
+    record = found_record(case, fitness, "drum_centre", drum.centre_lps, covariance)
     details = [("form", drum.form), ("sheet", drum.thickness.words)]
     if drum.cone_depth_mm is not None:
         details.append(("cone depth", f"{drum.cone_depth_mm:.1f} mm (u about {drum.height_u_mm + 0.1:.1f})"))
     return replace(record, details=tuple(details), flags=drum.flags), drum
-
-
-def _record(case: Case, fitness: ScanFitness, landmark_id: str, found: Floats, covariance: Floats) -> RefinedRecord:
-    """The record of a found point, and whether it is used.
-
-    Notes
-    -----
-    Whether both agree is judged by the doubt of a usual click, whoever placed it: a reader measured as unsure must not
-    make a point count that lies far from where it was placed.
-    """
-    click = case.landmarks.point_lps(landmark_id)
-    apart = found - click
-    joint = _click_covariance(replace(case, reader_model=None), fitness, landmark_id) + covariance
-    doubts = float(np.sqrt(apart @ np.linalg.solve(joint, apart)))
-    agrees = doubts <= AGREE
-    used = agrees or case.settings.image_landmarks == "always"
-    if agrees:
-        why = f"agrees with the click ({doubts:.1f} joint doubts)"
-    else:
-        why = f"{np.linalg.norm(apart):.1f} mm from the click, {doubts:.1f} joint doubts: " + (
-            "used because the settings say so" if used else "the click is used; check it"
-        )
-    return RefinedRecord(
-        landmark_id,
-        used,
-        why,
-        _point(click),
-        _point(found),
-        tuple(_point(row) for row in covariance),
-        float(np.linalg.norm(apart)),
-    )
-
-
-def _not_found(landmark_id: str, click: Floats, error: CtmeasureError) -> RefinedRecord:
-    return RefinedRecord(landmark_id, False, f"not found, the click is used: {error}", _point(click))
-
-
-def _click_covariance(case: Case, fitness: ScanFitness, landmark_id: str) -> Floats:
-    doubts = landmark_doubts(case, case.landmarks[landmark_id], point_spread_mm=fitness.point_spread_mm)
-    covariance = doubts[0].covariance_lps
-    if np.isfinite(covariance).all():
-        return covariance
-    return WIDEST_CLICK_U_MM**2 * np.eye(3)
 
 
 def _niche(
@@ -226,7 +181,7 @@ def _niche(
     )
     if found is None:
         return None
-    return NicheRims(_point(found.facial_rim_lps), _point(found.promontory_rim_lps), found.u_mm)
+    return NicheRims(as_triple(found.facial_rim_lps), as_triple(found.promontory_rim_lps), found.u_mm)
 
 
 def _sheet(drum: Drum) -> DrumSheet:
@@ -244,18 +199,14 @@ def _sheet(drum: Drum) -> DrumSheet:
             "amount of soft tissue along the annulus normal",
             (Contribution("amount and level of soft tissue", sheet.u_mm),),
         )
-    return DrumSheet(_point(drum.lateral_face_lps), drum.height_u_mm, thickness, sheet.state)
-
-
-def _point(values: Floats) -> PointLps:
-    return (float(values[0]), float(values[1]), float(values[2]))
+    return DrumSheet(as_triple(drum.lateral_face_lps), drum.height_u_mm, thickness, sheet.state)
 
 
 def refined_key(case: Case, structures: tuple[Structure, ...]) -> tuple[object, ...]:
     """Everything that looking for them depends on, besides the scan; comparable by value."""
     wanted = ("footplate_centre", "drum_centre", "annulus", "canal_medial", "canal_lateral",
               "lateral_semicircular_canal", "superior_semicircular_canal", "anterior_tympanic_spine",
-              "posterior_tympanic_spine")  # fmt: skip
+              "posterior_tympanic_spine", "drum_contact")  # fmt: skip
     marks = tuple(case.landmarks.get(name) for name in wanted)
     facial = tuple(s for s in structures if s.id == "facial_nerve")
     return marks, facial, case.side, case.settings.image_landmarks, case.settings.placement_noise_mm, case.reader_model

@@ -380,6 +380,10 @@ class TracedRecord:
         return Tube(*common, self.radii_mm, self.bulges_mm)
 
 
+ON_NORMAL = "drum_on_footplate_normal"
+"""Id of a record that belongs to no placed landmark: where the footplate's normal meets the drum."""
+
+
 @dataclass(frozen=True, slots=True)
 class RefinedRecord:
     """A landmark looked for in the image beside the placed one, and which of the two the plan measures from.

@@ -23,7 +23,10 @@ CENTRE_EAR_MM = (0.5, 0.8, 0.8)
 CLICK_NOISE_MM = 0.3
 HEALTHY_EVERY = 3
 """Every third ear is a healthy one; the others are ears that need a reconstruction."""
-CLICKED = ("canal_medial", "canal_lateral", "annulus", "lateral_semicircular_canal", "drum_centre", "footplate_centre")
+CLICKED = (
+    "canal_medial", "canal_lateral", "annulus", "lateral_semicircular_canal", "drum_centre", "footplate_centre",
+    "drum_contact",
+)  # fmt: skip
 KINDS = ("standard", "coarse", "cone-beam")
 
 

@@ -8,8 +8,8 @@ from numpy.typing import ArrayLike, NDArray
 from ctmeasure.anatomy.frames import CanalFrame
 from ctmeasure.errors import LandmarkError, ScanError
 from ctmeasure.geometry.vectors import as_points, frozen
+from ctmeasure.imaging.drum.levels import drum_levels
 from ctmeasure.imaging.drum.rays import (
-    CANAL_MM,
     FILLED,
     GRID_MM,
     NO_SHEET,
@@ -22,12 +22,10 @@ from ctmeasure.imaging.drum.rays import (
 from ctmeasure.imaging.drum.result import Drum
 from ctmeasure.imaging.drum.surface import Face, fit_face
 from ctmeasure.imaging.footplate.find import sheet_thickness
-from ctmeasure.imaging.footplate.levels import plate_levels
 from ctmeasure.imaging.levels import FWHM_PER_SIGMA, POINT_SPREAD_FLAG, point_spread
 from ctmeasure.imaging.tubes.tissue import TubeLevels, metal_places
 from ctmeasure.progress import Progress, no_progress
 from ctmeasure.volume.quality import ScanFitness
-from ctmeasure.volume.sampling import sample
 from ctmeasure.volume.volume import Volume
 
 Floats = NDArray[np.float64]
@@ -112,14 +110,14 @@ def find_drum(
     if not bool(np.all(volume.geometry.contains_lps(rim))):
         raise ScanError("the ring lies outside the scan", expected="the whole rim inside it", action="check the series")
     block = volume.crop_around(rim, margin_mm=BLOCK_MM)
-    levels = plate_levels(block, fitness)
+    levels, air = drum_levels(block, canal, fitness)
     spread = point_spread(volume, fitness)
     rays = cast(
         block,
         rim,
         axis_lps=canal.axis_lps,
         superior_lps=canal.superior_lps,
-        air=_canal_air(block, canal, levels),
+        air=air,
         soft=levels.soft,
     )
     _check_rays(rays)
@@ -137,15 +135,6 @@ def find_drum(
     progress("drum: found", 1.0)
     fwhm = float(spread.fwhm_mm(rays.plane.normal_lps))
     return _drum(rays, face, amount, amount_u, middle_sd, fwhm, _flags(rays, face, block, levels, spread.assumed))
-
-
-def _canal_air(block: Volume, canal: CanalFrame, levels: TubeLevels) -> float:
-    """Level of air: known on calibrated scans, else read in the canal (the block's darkest voxels are noise)."""
-    if block.source.intensity_unit == "HU":
-        return levels.air
-    angle, radius, depth = np.meshgrid(np.arange(0.0, 360.0, 45.0), (0.5, 1.5), np.arange(*CANAL_MM, 0.3))
-    seen = sample(block, canal.point_lps(angle, radius, depth), outside=levels.soft).values
-    return min(float(np.median(seen)), 0.5 * (levels.air + levels.soft))
 
 
 def _nothing(why: str) -> LandmarkError:

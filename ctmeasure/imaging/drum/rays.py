@@ -175,14 +175,14 @@ def cast(
     used = inside & (share < USED_OF_RIM)
     blocked = np.median(smooth[..., (along > CANAL_MM[0]) & (along < CANAL_MM[1])], axis=2) > AIR_SHARE
     for i, j in np.argwhere(used):
-        kind[i, j], lateral[i, j], medial[i, j], thick[i, j] = _read(smooth[i, j], along)
+        kind[i, j], lateral[i, j], medial[i, j], thick[i, j] = read_ray(smooth[i, j], along)
     return DrumRays(
         plane, axes, half, axis_lps, across, used, blocked, kind, slope * lateral, slope * medial, slope * thick
     )  # fmt: skip
 
 
-def _read(share: Floats, along: Floats) -> tuple[int, float, float, float]:
-    """Kind of one ray, its two faces along the ray, and the tissue between them."""
+def read_ray(share: Floats, along: Floats) -> tuple[int, float, float, float]:
+    """Kind of one ray that runs inwards, its lateral and medial face along the ray, and the tissue between them."""
     nothing = (NO_SHEET, np.nan, np.nan, np.nan)
     air = np.flatnonzero(share < AIR_SHARE)
     if not len(air):

@@ -20,10 +20,13 @@ from ctmeasure.planning.measurands.batch import Floats
 from ctmeasure.planning.measurands.inputs import needs_flag
 from ctmeasure.planning.measurands.registry import CANAL, Context
 from ctmeasure.planning.measurands.scene import Scene
+from ctmeasure.planning.results import ON_NORMAL
 from ctmeasure.planning.settings import Settings
 
 AS_IT_LIES = "as it lies on this scan"
 AS_PLANNED = "as planned"
+STRAIGHT = "drum on the footplate's normal"
+FROM_SCAN_FLAG = "contact found in the scan where the footplate's normal meets the drum: nobody placed it"
 UNKNOWN_LATERALISATION_FLAG = "not offered: how far out the drum lies is not known"
 TAKEN_DOWN_FLAG = "drum is taken down: no size as it lies"
 LATERAL_AS_IT_LIES = {
@@ -76,6 +79,8 @@ def spans(given: LengthInput, context: Context) -> list[Span]:
             found.append(Span(reconstruction, "", "", medial, "", flags=(need, *flags)))
             continue
         found += _lying(context, reconstruction, medial, flags)
+        if reconstruction == "total" and ON_NORMAL in context.draws.doubts:
+            found.append(_straight(context, medial, flags))
         found += _planned(given, context, reconstruction, medial, flags)
     return found
 
@@ -171,6 +176,23 @@ def _lying(context: Context, reconstruction: str, medial: str, flags: tuple[str,
             )
         )
     return found
+
+
+def _straight(context: Context, medial: str, flags: tuple[str, ...]) -> Span:
+    """A total prosthesis along the footplate's normal to where the scan shows the drum: no tilt, and no click on it."""
+    down = _not_as_it_lies(context)
+    return Span(
+        "total",
+        AS_IT_LIES,
+        STRAIGHT,
+        medial,
+        "drum",
+        (ON_NORMAL, medial),
+        partial(_between, ON_NORMAL, medial),
+        partial(_at, ON_NORMAL),
+        offered=not down,
+        flags=(*down, FROM_SCAN_FLAG, *flags),
+    )
 
 
 def _at(landmark_id: str, scene: Scene) -> Floats:

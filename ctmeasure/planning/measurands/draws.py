@@ -16,7 +16,7 @@ import numpy.typing as npt
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet
 from ctmeasure.errors import LandmarkError
 from ctmeasure.planning.reader_model import ReaderTerm, moves_as_one, placement_u_mm
-from ctmeasure.planning.results import RefinedRecord
+from ctmeasure.planning.results import ON_NORMAL, RefinedRecord
 from ctmeasure.planning.settings import Settings
 from ctmeasure.volume.geometry import Geometry
 
@@ -229,7 +229,9 @@ class JointDraws:
             for key, mark in landmarks.items()
             if mark.is_placed
         }
-        self.found = {item.id: item for item in refined if item.used and item.id in self.doubts}
+        self.found = {
+            item.id: item for item in refined if item.used and (item.id in self.doubts or item.id == ON_NORMAL)
+        }
         for item in self.found.values():
             self.doubts[item.id] = (found_doubt(item),)
 

@@ -133,3 +133,47 @@ def test_records_survive_the_file(ear):
     empty = PlanResult((), (), (), (), "", (), None, (), (), (), 1, "0", refined=records)
     case = replace(ear[0], results=empty)
     assert case_from_json(case_to_json(case)).results.refined == records
+
+
+def test_a_contact_on_the_drum_moves_onto_it(ear):
+    true = ear[0].landmarks.point_lps("drum_centre")
+    mark = Landmark("drum_contact", "placed", (Placement(tuple(float(v) for v in true + OFF_MM)),))
+    record = next(
+        r
+        for r in look(ear, replace(ear[0], landmarks=ear[0].landmarks.with_landmark(mark))).records
+        if r.id == "drum_contact"
+    )
+    assert record.used
+    moved = np.subtract(record.found_lps, record.placed_lps)
+    u = np.sqrt(np.linalg.eigvalsh(np.array(record.covariance_mm2)))
+    # The sample's drum centre lies on the medial face: across the face the point is known, along it as the click was.
+    normal = moved / np.linalg.norm(moved)
+    assert abs(np.subtract(record.found_lps, true) @ normal) < 0.2
+    assert u[0] < 0.7 * ear[0].settings.placement_noise_mm
+    assert u[1:] == pytest.approx(ear[0].settings.placement_noise_mm, abs=0.06)
+
+
+def test_the_contact_on_the_footplates_normal_is_a_row_of_its_own(ear):
+    from ctmeasure.planning.lengths.inputs import LengthInput
+    from ctmeasure.planning.lengths.sizes import candidate_lengths
+    from ctmeasure.planning.lengths.spans import FROM_SCAN_FLAG, STRAIGHT
+    from ctmeasure.planning.results import ON_NORMAL
+
+    records = look(ear, ear[0]).records
+    record = next(r for r in records if r.id == ON_NORMAL)
+    plate = next(r for r in records if r.id == "footplate_centre")
+    line = np.subtract(record.found_lps, plate.found_lps)
+    assert np.linalg.norm(np.cross(line, plate.normal_lps)) < 1e-6
+    # The sample's own contact stands where the true footplate's normal meets the true drum.
+    assert np.linalg.norm(np.subtract(record.found_lps, ear[0].landmarks.point_lps("drum_contact"))) < 0.4
+    given = MeasureInput(
+        ear[0].landmarks, ear[0].side, geometry=ear[1].geometry, seed=3, refined=records,
+        settings=replace(ear[0].settings, drum_as_it_lies_limit_mm=5.0),
+    )  # fmt: skip
+    rows = [row for row in candidate_lengths(LengthInput(given)) if row.lateral_contact == STRAIGHT]
+    assert rows[0].p_fits is not None
+    assert FROM_SCAN_FLAG in rows[0].flags
+    assert rows[0].needed.value == pytest.approx(np.linalg.norm(line) - 0.5, abs=0.02)
+    assert f"{ON_NORMAL} found in the image" in [part.source for part in rows[0].needed.budget]
+    plain = candidate_lengths(LengthInput(replace(given, refined=())))
+    assert all(row.lateral_contact != STRAIGHT for row in plain)
