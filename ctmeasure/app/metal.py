@@ -60,7 +60,7 @@ def case_metal(
             prosthesis = measure_prosthesis(volume, mark.points_lps, fitness=fitness, progress=progress)
             why = ""
         except ScanError as error:
-            why = f"old_prosthesis marked, but {error.found}"
+            why = f"old_prosthesis marked, but {error.found}; {error.action}"
             warnings.append(why)
     elif mark is not None:
         why = f"old_prosthesis is {mark.status.replace('_', ' ')}"

@@ -32,7 +32,7 @@ def case_ossicles(
     -----
     Nothing is computed from the records: lengths and measurands follow the person's own status.
     """
-    from ctmeasure.imaging.ossicles.find import MOVES_WITH, find_ossicles
+    from ctmeasure.imaging.ossicles.find import MOVES_WITH, STUMP_WORDS, find_ossicles
     from ctmeasure.imaging.snaps.mean_ear import lay_mean_ear
 
     try:
@@ -47,6 +47,7 @@ def case_ossicles(
         status = case.landmarks.status(name)
         if status == "absent" and sight.seen and not sight.metal:
             warnings.append(f"'{name}' is marked as absent, and the image shows a {part} there: look again")
-        if status in ("placed", "partial") and item.state == "absent":
+        gone = item.state == "absent" or STUMP_WORDS in item.evidence
+        if status in ("placed", "partial") and gone:
             warnings.append(f"'{name}' is placed, and the image shows no {part} there: look again")
     return records, tuple(warnings)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ctmeasure.anatomy.frames import CanalFrame, rim_points_lps
 from ctmeasure.anatomy.structures import Structure, Tube
 from ctmeasure.app.refined_contact import contact_on_normal, refined_contact
+from ctmeasure.app.refined_handle import HANDLE, refined_handle, refined_umbo
 from ctmeasure.app.refined_record import as_triple, click_covariance, found_record, known_along, not_found
 from ctmeasure.case.model import Case
 from ctmeasure.errors import CtmeasureError
@@ -98,11 +99,15 @@ def refine_landmarks(
         records.append(record)
         if found is not None and record.used:
             drum = _sheet(found)
+            if case.landmarks.placed("umbo"):
+                records.append(refined_umbo(case, volume, fitness, found))
             if plate is not None and records[0].used:
                 straight = contact_on_normal(volume, fitness, canal, plate=plate, drum=found)
                 records += [straight] if straight is not None else []
     if canal is not None and case.landmarks.placed("drum_contact"):
         records.append(refined_contact(case, volume, fitness, canal))
+    if canal is not None and case.landmarks.placed(*HANDLE):
+        records += refined_handle(case, volume, fitness, canal)
     warnings = tuple(
         f"{item.id} in the image: {words}"
         for item in records
@@ -206,7 +211,7 @@ def refined_key(case: Case, structures: tuple[Structure, ...]) -> tuple[object, 
     """Everything that looking for them depends on, besides the scan; comparable by value."""
     wanted = ("footplate_centre", "drum_centre", "annulus", "canal_medial", "canal_lateral",
               "lateral_semicircular_canal", "superior_semicircular_canal", "anterior_tympanic_spine",
-              "posterior_tympanic_spine", "drum_contact")  # fmt: skip
+              "posterior_tympanic_spine", "drum_contact", "umbo", *HANDLE, "handle_contact")  # fmt: skip
     marks = tuple(case.landmarks.get(name) for name in wanted)
     facial = tuple(s for s in structures if s.id == "facial_nerve")
     return marks, facial, case.side, case.settings.image_landmarks, case.settings.placement_noise_mm, case.reader_model

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ctmeasure.anatomy.frames import CanalFrame, annulus_plane
+from ctmeasure.anatomy.frames import CanalFrame
 from ctmeasure.app.refined_record import (
     Floats,
     as_triple,
@@ -15,6 +15,7 @@ from ctmeasure.app.refined_record import (
     found_record,
     known_along,
     not_found,
+    outwards,
     triples,
 )
 from ctmeasure.case.model import Case
@@ -34,10 +35,8 @@ def refined_contact(case: Case, volume: Volume, fitness: ScanFitness, canal: Can
     from ctmeasure.imaging.drum.contact import find_contact
 
     click = case.landmarks.point_lps("drum_contact")
-    ringed = case.landmarks.placed("annulus")
-    outwards = annulus_plane(case.landmarks, canal).normal_lps if ringed else canal.axis_lps
     try:
-        contact = find_contact(volume, click, canal=canal, outwards_lps=outwards, fitness=fitness)
+        contact = find_contact(volume, click, canal=canal, outwards_lps=outwards(case, canal), fitness=fitness)
     except CtmeasureError as error:
         return not_found("drum_contact", click, error)
     own = click_covariance(case, fitness, "drum_contact")

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ctmeasure.anatomy.frames import CanalFrame, annulus_plane
 from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.case.doubts import landmark_doubts
 from ctmeasure.case.model import Case
@@ -62,6 +63,11 @@ def click_covariance(case: Case, fitness: ScanFitness, landmark_id: str) -> Floa
     if np.isfinite(covariance).all():
         return covariance
     return WIDEST_CLICK_U_MM**2 * np.eye(3)
+
+
+def outwards(case: Case, canal: CanalFrame) -> Floats:
+    """Unit vector (3,) out of the middle ear: the rim plane's normal where the ring is placed, else the canal's axis."""
+    return annulus_plane(case.landmarks, canal).normal_lps if case.landmarks.placed("annulus") else canal.axis_lps
 
 
 def known_along(covariance: Floats, normal_lps: Floats, u_mm: float) -> Floats:

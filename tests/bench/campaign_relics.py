@@ -90,7 +90,7 @@ def scanned(
 
 
 def metal_row(truth: EarTruth, volume: Volume, fitness: ScanFitness, seed: int) -> Row:
-    """An old prosthesis from two clicks, and from one on its head."""
+    """An old prosthesis from two clicks."""
     from ctmeasure.imaging.metal.prosthesis import measure_prosthesis
 
     strut = true_strut(truth.ear.layout)
@@ -116,11 +116,6 @@ def metal_row(truth: EarTruth, volume: Volume, fitness: ScanFitness, seed: int) 
     if found.head_diameter is not None and row["headed"]:
         row["head_error"] = found.head_diameter.value - 2.0 * strut.head_radius_mm
     row["tilt_error"] = found.tilt(stapes, normal_u_deg=0.0, against="true normal").value - tilt
-    try:
-        one = measure_prosthesis(volume, clicks[1] + 0.1 * (clicks[0] - clicks[1]), fitness=fitness)
-        row["one_click_error"] = one.length.value - strut.length_mm
-    except CtmeasureError:
-        row["one_click_refused"] = True
     return row
 
 
@@ -190,11 +185,6 @@ def metal_report(rows: list[Row]) -> None:
             ("head diameter, bias (mm)", lambda r: float(_all(r, "head_error").mean()), ""),
             ("head diameter, rms (mm)", lambda r: _rms(_all(r, "head_error")), ""),
             ("tilt, rms (deg)", lambda r: _rms(_all(r, "tilt_error")), ""),
-            (
-                "one click: length, median error (mm)",
-                lambda r: float(np.median(np.abs(_all(r, "one_click_error")))),
-                "",
-            ),
             ("processor time (s)", lambda r: float(np.median(_all(r, "cpu"))), ""),
         ],
     )
@@ -202,8 +192,6 @@ def metal_report(rows: list[Row]) -> None:
     counted("95 % interval of the length holds", int(_all(done, "length_holds").sum()), len(done))
     counted("95 % interval of the shaft holds", int(_all(done, "shaft_holds").sum()), len(done))
     counted("head or none told right", int(_all(done, "head_told").sum()), len(done))
-    one = np.abs(_all(done, "one_click_error"))
-    counted("one click: off by more than 0.3 mm", int((one > 0.3).sum()), len(one))
 
 
 def handle_report(rows: list[Row]) -> None:

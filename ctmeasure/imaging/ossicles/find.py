@@ -21,7 +21,7 @@ COARSEST_MM = 0.9
 """With a point spread wider than this, crura and handle drown: what is not seen is then "not seen"."""
 MASSIVE, THIN, CRUS = 0.6, 0.35, 0.0
 """Levels that tell a massive part and a process, as shares of the way from their surroundings to bone."""
-STUMP_WORDS = "a stump shorter than a millimetre on the footplate would not be told"
+STUMP_WORDS = "no head, no crus; a stump shorter than a millimetre on the footplate would not be told"
 MOVES_WITH = {
     "umbo": "malleus handle", "malleus_lateral_process": "malleus handle", "malleus_neck": "malleus head",
     "incus_long_process": "incus long process", "incus_contact": "incus long process",
@@ -69,8 +69,9 @@ def find_ossicles(
     Notes
     -----
     A part that nothing shows is absent only where air lies around its place and the scan is fine enough; in a filled
-    ear, beside metal, outside the scan or on a coarse scan it is "not seen". CT does not show mobility, and a part that
-    is there may be fixed or loose.
+    ear, beside metal, outside the scan or on a coarse scan it is "not seen". Of the stapes arch a stump may always be
+    left that no scan tells from the niche: it is never called absent. CT does not show mobility, and a part that is
+    there may be fixed or loose.
     """
     block = volume.crop_around(ear.points_lps[[ear.ear.at((name, 0)) for name in NEEDED]], margin_mm=MARGIN_MM)
     levels = tube_levels(block, fitness)
@@ -128,5 +129,6 @@ def _finding(name: str, sights: tuple[Sight, ...], coarse: bool) -> OssicleFindi
         why = why or ("the scan is too coarse" if coarse else "soft tissue or fluid around it")
         words = f"not seen ({why}): it may be there; {words}"
     if name == "stapes arch" and state == "absent":
-        words = f"{words}; {STUMP_WORDS}"
+        state = "not seen"
+        words = f"not seen ({STUMP_WORDS}): a rest of it may be there; {words}"
     return OssicleFinding(name, state, words, sights)

@@ -177,3 +177,48 @@ def test_the_contact_on_the_footplates_normal_is_a_row_of_its_own(ear):
     assert f"{ON_NORMAL} found in the image" in [part.source for part in rows[0].needed.budget]
     plain = candidate_lengths(LengthInput(replace(given, refined=())))
     assert all(row.lateral_contact != STRAIGHT for row in plain)
+
+
+@pytest.fixture(scope="module")
+def later(tmp_path_factory: pytest.TempPathFactory) -> tuple[Case, Volume, ScanFitness]:
+    request = sample_request("revision_ear_later", Path(tmp_path_factory.mktemp("later")), seed=1)
+    inputs = read_inputs(request)
+    loaded = load_series(request.scan, side=inputs.side)
+    return new_case(loaded, inputs, seed=1), loaded.volume, assess_fitness(loaded.volume)
+
+
+def test_a_new_handle_is_measured_from_its_clicks(later):
+    from ctmeasure.anatomy.frames import canal_frame
+    from ctmeasure.app.refined_handle import refined_handle
+
+    names = ("handle_tip", "handle_top", "handle_contact")
+    true = {name: later[0].landmarks.point_lps(name) for name in names}
+    case = later[0]
+    for name, off in zip(names, (OFF_MM, -OFF_MM, np.array([-0.2, 0.25, 0.2])), strict=True):
+        case = with_click(case, name, off)
+    records = refined_handle(case, later[1], later[2], canal_frame(case.landmarks, case.side))
+    found = {record.id: np.array(record.found_lps) for record in records}
+    assert [record.id for record in records] == list(names)
+    assert all(record.used for record in records)
+    axis = (true["handle_top"] - true["handle_tip"]) / np.linalg.norm(true["handle_top"] - true["handle_tip"])
+    # The sample's tip is the last point of the axis; the metal ends a tip's radius of 0.24 mm further.
+    assert np.linalg.norm(found["handle_tip"] - (true["handle_tip"] - 0.24 * axis)) < 0.12
+    assert np.linalg.norm(found["handle_top"] - true["handle_top"]) < 0.15
+    across = np.eye(3) - np.outer(axis, axis)
+    assert np.linalg.norm(across @ (found["handle_contact"] - true["handle_contact"])) < 0.12
+    along = float(axis @ (found["handle_contact"] - true["handle_contact"] - np.array([-0.2, 0.25, 0.2])))
+    assert abs(along) < 0.03
+    covariance = np.array(records[2].covariance_mm2)
+    assert np.sqrt(axis @ covariance @ axis) == pytest.approx(0.3, abs=0.06)
+    assert np.sqrt(np.trace(across @ covariance @ across) / 2.0) < 0.12
+
+
+def test_without_a_chosen_contact_one_is_suggested_and_nothing_is_measured_from_it(later):
+    from ctmeasure.anatomy.frames import canal_frame
+    from ctmeasure.app.refined_handle import refined_handle
+
+    marks = later[0].landmarks.with_landmark(Landmark("handle_contact", "not_seen"))
+    case = replace(later[0], landmarks=marks)
+    records = refined_handle(case, later[1], later[2], canal_frame(case.landmarks, case.side))
+    assert [record.id for record in records] == ["handle_tip", "handle_top"]
+    assert [name for name, _ in records[0].suggested] == ["handle_contact"]

@@ -63,16 +63,17 @@ def test_bare_rod_standing_on_bone_has_no_head() -> None:
     assert found.length.value == pytest.approx(float(np.linalg.norm(top - foot)), abs=0.15)
 
 
-def test_one_click_on_the_head_finds_the_whole() -> None:
+@pytest.mark.parametrize("clicks", [[TOP], [TOP, TOP + 0.3]])
+def test_one_place_asks_for_the_other_end(clicks: list[np.ndarray]) -> None:
     volume, fitness = metal_phantom(FOOT, TOP, radius_mm=0.25, head_mm=1.1)
-    found = measure_prosthesis(volume, [TOP], fitness=fitness)
-    assert found.length.value == pytest.approx(LENGTH, abs=0.1)
+    with pytest.raises(ScanError, match=r"does not tell its two ends.*click its other end too"):
+        measure_prosthesis(volume, clicks, fitness=fitness)
 
 
 def test_refused_without_metal_or_outside() -> None:
     volume, fitness = metal_phantom(FOOT, TOP, radius_mm=0.25)
-    with pytest.raises(ScanError, match="no metal brighter than bone"):
-        measure_prosthesis(volume, [[3.5, 3.5, -4.0]], fitness=fitness)
+    with pytest.raises(ScanError, match="metal"):
+        measure_prosthesis(volume, [[3.5, 3.5, -4.0], [3.5, 3.5, -1.0]], fitness=fitness)
     with pytest.raises(ScanError, match="outside the scan"):
         measure_prosthesis(volume, [[300.0, 0.0, 0.0]], fitness=fitness)
     block, blur = metal_block(volume, np.array([FOOT, TOP]), fitness=fitness)
