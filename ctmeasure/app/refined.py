@@ -100,7 +100,7 @@ def refine_landmarks(
         if found is not None and record.used:
             drum = _sheet(found)
             if case.landmarks.placed("umbo"):
-                records.append(refined_umbo(case, volume, fitness, found))
+                records.append(refined_umbo(case, fitness, found))
             if plate is not None and records[0].used:
                 straight = contact_on_normal(volume, fitness, canal, plate=plate, drum=found)
                 records += [straight] if straight is not None else []

@@ -52,7 +52,7 @@ def refined_handle(case: Case, volume: Volume, fitness: ScanFitness, canal: Cana
         return tuple(not_found(name, case.landmarks.point_lps(name), error) for name in names)
     words = (("metal", f"radius {handle.radius_mm:.2f} mm (u {handle.fit.radius_u_mm:.2f})"),)
     records = [
-        replace(found_record(case, volume, fitness, name, point, covariance), details=words)
+        replace(found_record(case, fitness, name, point, covariance), details=words)
         for name, point, covariance in (
             ("handle_tip", handle.tip_lps, handle.tip_covariance),
             ("handle_top", handle.top_lps, handle.top_covariance),
@@ -66,15 +66,15 @@ def refined_handle(case: Case, volume: Volume, fitness: ScanFitness, canal: Cana
     along = np.outer(axis, axis)
     across = np.eye(3) - along
     point = handle.contact_lps + along @ (click - handle.contact_lps)
-    own = click_covariance(case, volume, fitness, "handle_contact")
+    own = click_covariance(case, fitness, "handle_contact")
     covariance = along @ own @ along + across @ handle.contact_covariance @ across
-    records.append(found_record(case, volume, fitness, "handle_contact", point, covariance))
+    records.append(found_record(case, fitness, "handle_contact", point, covariance))
     return tuple(records)
 
 
-def refined_umbo(case: Case, volume: Volume, fitness: ScanFitness, drum: Drum) -> RefinedRecord:
+def refined_umbo(case: Case, fitness: ScanFitness, drum: Drum) -> RefinedRecord:
     """The umbo as the apex of the drum's cone, where the drum is one."""
     if drum.form != "cone":
         click = as_triple(case.landmarks.point_lps("umbo"))
         return RefinedRecord("umbo", False, "the drum has no apex in the scan: the click is used", click)
-    return found_record(case, volume, fitness, "umbo", drum.centre_lps, drum.covariance)
+    return found_record(case, fitness, "umbo", drum.centre_lps, drum.covariance)

@@ -66,7 +66,7 @@ def click_covariance(case: Case, fitness: ScanFitness, landmark_id: str) -> Floa
 
 
 def outwards(case: Case, canal: CanalFrame) -> Floats:
-    """Unit vector (3,) out of the middle ear: the rim plane's normal where the ring is placed, else the canal's axis."""
+    """Unit vector (3,) out of the middle ear: rim plane's normal where the ring is placed, else canal's axis."""
     return annulus_plane(case.landmarks, canal).normal_lps if case.landmarks.placed("annulus") else canal.axis_lps
 
 
