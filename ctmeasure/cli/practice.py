@@ -224,7 +224,7 @@ def progress(
     json: Json = False,
 ) -> int:
     """Learning curves, bias and scatter, CUSUM, and what to practise next."""
-    from ctmeasure.app.practice.feedback import write_progress
+    from ctmeasure.app.practice.pages import write_progress
     from ctmeasure.app.practice.progress import progress_as_dict, progress_lines, reader_progress
 
     found = reader_progress(_store(db), reader)
@@ -286,12 +286,16 @@ def backup(
 @practice_app.command()
 def supervise(
     db: Database = DEFAULT_DB,
+    out: Annotated[Path | None, typer.Option("--out", help="New folder for the page, tables and plots.")] = None,
     json: Json = False,
 ) -> int:
-    """Who struggles with what."""
+    """Who struggles with what, and how far people agree with each other."""
+    from ctmeasure.app.practice.pages import write_supervision
     from ctmeasure.app.practice.supervise import supervision, supervision_lines
 
     found = supervision(_store(db))
+    if out is not None:
+        write_supervision(found, out)
     _print(found, supervision_lines(found), json)
     return 0
 

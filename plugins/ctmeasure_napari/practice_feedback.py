@@ -18,7 +18,7 @@ from qtpy.QtWidgets import (
 )
 
 from ctmeasure.app.practice.attempts import HandedIn, feedback_lines
-from ctmeasure.app.practice.feedback import PICTURE_KEY, five_answers_twice, point_pictures
+from ctmeasure.app.practice.feedback import PICTURE_KEY, can_be_shown, five_answers_twice, point_pictures
 from ctmeasure.planning.cautions import CAUTIONS
 from ctmeasure.planning.scoring.answers import Answer
 from ctmeasure.planning.scoring.points import PointScore
@@ -72,8 +72,8 @@ class FeedbackDialog:
         self.hint.setWordWrap(True)
         column.addWidget(self.hint)
         self._made: dict[str, list[Any]] = {}
-        if self.points:
-            self.list.setCurrentRow(0)
+        shown = (i for i, point in enumerate(self.points) if can_be_shown(handed, point.id))
+        self.list.setCurrentRow(next(shown, 0))
         self.dialog.show()
 
     def show_point(self, number: int) -> None:
@@ -94,7 +94,8 @@ class FeedbackDialog:
                                   Qt.TransformationMode.SmoothTransformation)
                 )  # fmt: skip
                 label.setToolTip(picture.plane.replace("_", " "))
-        self.hint.setText(" ".join((advice(point), PICTURE_KEY if shown else "no single place to show in a plane")))
+        hints = (advice(point), PICTURE_KEY if shown else "no single place to show in a plane")
+        self.hint.setText("; ".join(words for words in hints if words))
         spread = self._handed.reference.spread(point.id)
         if spread is not None and shown:
             self._bench.look_at(spread[0][0])

@@ -1,19 +1,15 @@
-"""Write feedback and progress as folders of pictures, words and CSV."""
+"""Feedback after a hand-in: words, the five answers twice, and pictures of the points, as a folder or one by one."""
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 
 from ctmeasure.anatomy.frames import canal_frame
 from ctmeasure.anatomy.planes import RECIPES
 from ctmeasure.anatomy.vocabulary import landmark_terms
 from ctmeasure.app.practice.attempts import HandedIn, feedback_lines
-from ctmeasure.app.practice.progress import DESIGN, LEARNING, PARTS, WINDOW, ReaderProgress, progress_lines
 from ctmeasure.app.practice.sets import PracticeSet, task_volume
 from ctmeasure.case.model import Case
 from ctmeasure.errors import CtmeasureError, OutputError
@@ -49,7 +45,14 @@ def check_folder(out: Path) -> None:
         raise OutputError(f"'{out}' is not empty", expected="a new folder", action="choose another --out")
 
 
-def _write(out: Path, name: str, data: bytes) -> None:
+def write_file(out: Path, name: str, data: bytes) -> None:
+    """Write one file into a folder that is made when missing.
+
+    Raises
+    ------
+    OutputError
+        When it cannot be written.
+    """
     try:
         out.mkdir(parents=True, exist_ok=True)
         (out / name).write_bytes(data)
@@ -83,7 +86,7 @@ def write_feedback(
     """
     check_folder(out)
     lines = [*feedback_lines(handed), PICTURE_KEY, *five_answers_twice(handed), *CAUTIONS]
-    _write(out, "feedback.txt", ("\n".join(lines) + "\n").encode())
+    write_file(out, "feedback.txt", ("\n".join(lines) + "\n").encode())
     return ("feedback.txt", *_pictures(handed, answer, opened, out, progress))
 
 
@@ -179,87 +182,5 @@ def _pictures(handed: HandedIn, answer: Answer, opened: PracticeSet, out: Path, 
     for point in wanted:
         for picture in point_pictures(handed, answer, volume, point):
             names.append(f"{picture.landmark}-{picture.plane}.png")
-            _write(out, names[-1], picture.png)
+            write_file(out, names[-1], picture.png)
     return tuple(names)
-
-
-def progress_csv(found: ReaderProgress) -> str:
-    """One row an attempt, then nothing else: what a spreadsheet wants."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(
-        ["task", "number", "handed_in_at", "active_s", "level", "composite", "mean_error_mm", "failed", "dangers",
-         "counts", "flags"]
-    )  # fmt: skip
-    for row in found.attempts:
-        numbers = ["" if v is None else f"{v:.4f}" for v in (row.composite, row.mean_error_mm)]
-        words = [str(row.failed).lower(), str(len(row.dangers)), str(row.counts).lower(), ";".join(row.flags)]
-        writer.writerow([row.task, row.number, row.handed_in_at, f"{row.active_s:.1f}", row.level, *numbers, *words])
-    return stream.getvalue()
-
-
-def landmarks_csv(found: ReaderProgress) -> str:
-    """One row a landmark: placements, failures, bias and SD by direction (empty: too few)."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    parts = [name.removesuffix("_mm") for name in PARTS]
-    columns = [f"{what}_{part}_mm" for what in ("bias", "sd") for part in parts]
-    writer.writerow(["id", "placed", "outside", "wrong_status", "mean_error_mm", *columns])
-    for item in found.landmarks:
-        mean = f"{sum(item.errors_mm) / len(item.errors_mm):.4f}" if item.errors_mm else ""
-        numbers = [f"{v:.4f}" for v in (*(item.bias_mm or ()), *(item.sd_mm or ()))] or [""] * 6
-        writer.writerow([item.id, len(item.errors_mm), item.outside, item.wrong_status, mean, *numbers])
-    return stream.getvalue()
-
-
-def over_time_csv(found: ReaderProgress) -> str:
-    """One row a landmark and run of placements: the last of them, bias and SD by direction."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    parts = [name.removesuffix("_mm") for name in PARTS]
-    writer.writerow(["id", "last", *(f"{what}_{part}_mm" for what in ("bias", "sd") for part in parts)])
-    for item in found.landmarks:
-        for spell in item.over_time:
-            writer.writerow([item.id, spell.last, *(f"{v:.4f}" for v in (*spell.bias_mm, *spell.sd_mm))])
-    return stream.getvalue()
-
-
-def write_progress(found: ReaderProgress, out: Path) -> tuple[str, ...]:
-    """Write the progress of a person: words, two tables, a curve overall and for each landmark, agreement of lengths.
-
-    Raises
-    ------
-    OutputError
-        When the folder holds anything or cannot be written.
-    """
-    from ctmeasure.report.practice import agreement_plot, bias_and_scatter, learning_curve
-
-    check_folder(out)
-    curve = partial(learning_curve, learning_limit=LEARNING.limit, limits=(DESIGN.lower_limit, DESIGN.upper_limit))
-    counting = [row for row in found.attempts if row.counts]
-    overall = [row.mean_error_mm for row in counting if row.mean_error_mm is not None]
-    files = {
-        "progress.txt": ("\n".join(progress_lines(found)) + "\n").encode(),
-        "progress.csv": progress_csv(found).encode(),
-        "landmarks.csv": landmarks_csv(found).encode(),
-        "over_time.csv": over_time_csv(found).encode(),
-        "overall.svg": curve(
-            overall, found.learning.values, found.cusum.values, title=f"{found.reader}: mean error of an ear"
-        ),
-    }
-    for item in found.landmarks:
-        if item.errors_mm:
-            title = f"{found.reader}: {landmark_terms()[item.id].label}"
-            files[f"{item.id}.svg"] = curve(item.errors_mm, item.learning.values, item.cusum.values, title=title)
-        if spells := item.over_time:
-            rows = [s.bias_mm for s in spells], [s.sd_mm for s in spells]
-            title = f"{found.reader}: {landmark_terms()[item.id].label}, runs of {WINDOW} placements"
-            files[f"{item.id}-bias.svg"] = bias_and_scatter([s.last for s in spells], *rows, title=title)
-    if found.lengths and found.length_pairs:
-        files["lengths.svg"] = agreement_plot(
-            found.length_pairs, bias_mm=found.lengths.bias_mm, limits_mm=found.lengths.limits_mm,
-            title=f"{found.reader}: needed lengths against the reference",
-        )  # fmt: skip
-    for name, data in files.items():
-        _write(out, name, data)
-    return tuple(files)

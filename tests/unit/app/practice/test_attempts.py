@@ -13,8 +13,8 @@ from practice_sets import ASKED, missed, small_set
 pytest.importorskip("sqlalchemy", reason="the extra 'practice' is not installed")
 
 from ctmeasure.app.practice import attempts as practice
-from ctmeasure.app.practice.feedback import write_progress
 from ctmeasure.app.practice.files import reader_model, write_export, write_reader_model
+from ctmeasure.app.practice.pages import write_progress
 from ctmeasure.app.practice.progress import progress_lines, reader_progress
 from ctmeasure.app.practice.sets import PracticeSet, open_set
 from ctmeasure.app.practice.steps import kept, landmark_step
