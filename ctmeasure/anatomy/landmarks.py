@@ -18,6 +18,8 @@ RING_MINIMUM_POINTS = 4
 """Fewer points than this do not make a ring worth fitting a rim plane to."""
 RING_FULL_POINTS = 8
 """From this many points on, with all quadrants, rim distances are given; below it the ring is coarse."""
+LARGEST_STATED_MM = 5.0
+"""Who is less sure of a point than this has not seen it; our choice, no source."""
 CURVE_MINIMUM_POINTS = 3
 """A semicircular-canal ring needs three points to define its plane."""
 
@@ -47,6 +49,8 @@ class Landmark:
         ``placed``, ``partial``, ``absent`` (it is not there) or ``not_seen`` (the scan does not show it).
     placements
         The clicks; repeated placements of one index are averaged as points.
+    stated_u_mm
+        Standard uncertainty per axis, mm, that a person states on top of what the placing gives: "I am not sure of it".
 
     Raises
     ------
@@ -63,9 +67,16 @@ class Landmark:
     id: str
     status: Status
     placements: tuple[Placement, ...] = ()
+    stated_u_mm: float = 0.0
 
     def __post_init__(self) -> None:
         term = landmark_term(self.id)
+        if not 0.0 <= self.stated_u_mm <= LARGEST_STATED_MM:
+            raise LandmarkError(
+                f"landmark '{self.id}' is called unsure by {self.stated_u_mm} mm",
+                expected=f"0 to {LARGEST_STATED_MM:g} mm",
+                action="a point that may lie farther off is not seen",
+            )
         if self.status in ("absent", "not_seen"):
             if self.placements:
                 raise LandmarkError(

@@ -65,7 +65,8 @@ class MoveLandmark:
         status: Status = "placed"
         if self.id in case.landmarks and case.landmarks[self.id].status == "partial":
             status = "partial"
-        return _with_landmark(case, Landmark(self.id, status, ordered))
+        stated = case.landmarks[self.id].stated_u_mm if self.id in case.landmarks else 0.0
+        return _with_landmark(case, Landmark(self.id, status, ordered, stated))
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +171,25 @@ class SetStatus:
         kept = case.landmarks[self.id].placements if self.id in case.landmarks else ()
         placements = kept if self.status in ("placed", "partial") else ()
         return _with_landmark(case, Landmark(self.id, self.status, placements))
+
+
+@dataclass(frozen=True, slots=True)
+class SetDoubt:
+    """Say that a placed landmark is less sure than its placing gives: a standard uncertainty per axis, mm, on top."""
+
+    id: str
+    stated_u_mm: float
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"{self.id} unsure by {self.stated_u_mm:g} mm" if self.stated_u_mm else f"{self.id} sure again"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        if not case.landmarks.placed(self.id):
+            raise LandmarkError(f"'{self.id}' is not placed", expected="a placement", action="place it first")
+        return _with_landmark(case, replace(case.landmarks[self.id], stated_u_mm=self.stated_u_mm))
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,12 +16,15 @@ from ctmeasure.app.commands import (
     MoveLandmark,
     MoveStructurePoint,
     RemoveLandmark,
+    RemoveSite,
     RemoveStructure,
+    SetDoubt,
     SetSite,
     SetStatus,
     SetStructure,
 )
 from ctmeasure.app.compute import drilling_key
+from ctmeasure.app.snapping import snapped
 from ctmeasure.case.model import Case, SiteRequest
 from ctmeasure.errors import CtmeasureError, GeometryError
 from ctmeasure.report.scene import site_letters
@@ -130,6 +133,9 @@ def place(bench: Workbench, point_lps: Floats) -> None:
     """One click on what is being placed."""
     assert bench.placing is not None
     item = bench.placing.item
+    whole = bench.placing.clicks(bench.case) + 1 >= item.fewest
+    if bench.snap and not whole:
+        point_lps, _ = _snapped(bench, item.id, point_lps)
     after, command = bench.placing.clicked(bench.case, point_lps, observer=bench.observer)
     bench.placing = after
     bench.focus_lps = np.array(point_lps)
@@ -140,13 +146,56 @@ def place(bench: Workbench, point_lps: Floats) -> None:
     bench.do(command)
     if bench.message:
         return
+    at = after.clicks(bench.case) - 1 if item.many else 0
+    said = snap(bench, (item.id if item.what == "landmark" else structure_ref(item.id), at)) if bench.snap else ""
     if item.many:
         bench.message = f"{item.label}: {item.clicks_words(after.clicks(bench.case))}"
     else:
         bench.selected = (item.id, 0) if item.what == "landmark" else (structure_ref(item.id), 0)
         bench.placing = None
-        bench.message = f"{item.label} placed; arrow keys move it, N is the next"
+        bench.message = f"{item.label} placed; arrow keys move it, S snaps it, N is the next"
+    if said:
+        bench.message = f"{item.label}: {said}; undo takes that back"
     bench.refresh()
+
+
+def _snapped(bench: Workbench, item_id: str, point_lps: Floats) -> tuple[Floats, str]:
+    """Where the image shows what was clicked, and in words what it shows; the click itself and why when nothing."""
+    plane = bench.in_use.values.spec
+    found = snapped(bench.case, bench.volume, item_id, point_lps, looking_lps=plane.normal_lps)
+    return (found.point_lps if found.found else point_lps), found.why
+
+
+def snap(bench: Workbench, ref: PointRef) -> str:
+    """Move a point to what the image shows there, as a step of its own; gives what was found in words, or nothing."""
+    mark = bench.scene.point(ref)
+    if mark is None:
+        return ""
+    point, why = _snapped(bench, ref[0].removeprefix(KEEP), mark.point_lps)
+    if np.array_equal(point, mark.point_lps):
+        return ""
+    bench.do(move_command(bench, ref, point))
+    return why
+
+
+def snap_in_hand(bench: Workbench) -> None:
+    """The same for the point in hand; says why when the image shows nothing there."""
+    if bench.selected is None or bench.scene.point(bench.selected) is None or bench.session.read_only:
+        bench.say(bench.session.read_only or "no point in hand to snap")
+        return
+    if bench.asked is not None:
+        bench.say("no snapping here: what is asked for is your own hand")
+        return
+    mark = bench.scene.point(bench.selected)
+    assert mark is not None
+    name = bench.selected[0].removeprefix(KEEP)
+    found, why = _snapped(bench, name, mark.point_lps) if mark.kind in ("landmark", "structure") else (None, "")
+    if found is None or np.array_equal(found, mark.point_lps):
+        bench.say(f"{mark.label} stays: {why or 'nothing to snap it to'}")
+        return
+    bench.do(move_command(bench, bench.selected, found))
+    if not bench.message:
+        bench.say(f"{mark.label}: {why}; undo takes that back")
 
 
 def accept(bench: Workbench) -> None:
@@ -204,11 +253,28 @@ def _unmarked(structure_id: str, status: Status) -> Structure:
 
 def remove(bench: Workbench) -> None:
     """Take back what is in hand, as if nobody had said anything about it."""
+    if bench.placing is None and bench.selected is not None and bench.selected[0].startswith(HOLE_REF):
+        site = bench.selected[0].removeprefix(HOLE_REF)
+        bench.do(RemoveSite(site))
+        if not bench.message:
+            bench.say(f"{point_label((HOLE_REF + site, 0))} taken back")
+        return
     item_id, what = in_hand(bench)
     if not item_id:
         bench.say("nothing in hand: choose something from the list")
         return
     bench.do(RemoveLandmark(item_id) if what == "landmark" else RemoveStructure(item_id))
+
+
+def set_doubt(bench: Workbench, u_mm: float) -> None:
+    """Say how unsure the landmark in hand is beyond what its placing gives; 0 takes that back."""
+    name, what = in_hand(bench)
+    if what != "landmark" or not bench.case.landmarks.placed(name):
+        bench.say("only a placed landmark can be called unsure")
+        return
+    bench.do(SetDoubt(name, u_mm))
+    if not bench.message:
+        bench.say(f"{item_of(name).label}: {f'unsure by {u_mm:g} mm an axis' if u_mm else 'as sure as it was placed'}")
 
 
 def confirm(bench: Workbench) -> None:

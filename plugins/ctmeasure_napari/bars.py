@@ -34,6 +34,8 @@ from .worker import Recompute
 RESIZE_MS = 80
 """The layout settles within this time after something was shown or hidden."""
 BAR_PX = 38
+CURVED = "curved"
+"""Key of the pictures along the nerve, which have a window of their own."""
 
 
 class Soon:
@@ -97,6 +99,9 @@ class PlaneChooser(QComboBox):
         key = self.itemData(index)
         if not self._guard.busy and key in self._workbench.choices:
             self._workbench.choose_plane(self._number, key)
+        elif not self._guard.busy and key == CURVED:
+            self._workbench.curved()
+            self.show_case()
 
     def show_case(self) -> None:
         """Bring the list and the current plane up to date."""
@@ -114,6 +119,8 @@ class PlaneChooser(QComboBox):
                         item.setToolTip(f"missing: {choice.missing}")
                 self.addItem("free, turned by hand", FREE)
                 self.setItemData(self.count() - 1, "Alt and arrow keys turn the plane", Qt.ItemDataRole.ToolTipRole)
+                if not self._number:
+                    self.addItem("curved, along the nerve", CURVED)
             keys = [*choices, FREE]
             self.setCurrentIndex(keys.index(self._workbench.panes[self._number].key))
 

@@ -175,7 +175,8 @@ def state_of(case: Case, item: Item) -> str:
         repeats = len(mark.placements) / max(len(mark.indices), 1)
         times = f", {len(mark.placements)} times" if repeats > 1 and not item.many else ""
         count = f", {len(mark.indices)} points" if item.many and mark.is_placed else ""
-        return f"{STATUS_WORDS[mark.status]}{count}{times}"
+        unsure = f", unsure by {mark.stated_u_mm:g} mm" if mark.stated_u_mm else ""
+        return f"{STATUS_WORDS[mark.status]}{count}{times}{unsure}"
     found = next((s for s in case.structures if s.id == item.id), None)
     if found is None:
         return NOT_ENTERED

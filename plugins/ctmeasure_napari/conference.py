@@ -44,6 +44,17 @@ class Stepper:
         views = self.views[: self.at] + self.views[self.at + 1 :]
         return Stepper(views, max(min(self.at, len(views) - 1), 0))
 
+    def moved(self, by: int) -> Stepper:
+        """With the view that is shown one place earlier or later; it stays shown."""
+        to = int(np.clip(self.at + by, 0, max(len(self.views) - 1, 0)))
+        rest = [*self.views[: self.at], *self.views[self.at + 1 :]]
+        return Stepper((*rest[:to], *self.views[self.at : self.at + 1], *rest[to:]), to)
+
+    def named(self, caption: str) -> Stepper:
+        """With another caption for the view that is shown."""
+        views = [replace(v, caption=caption) if n == self.at else v for n, v in enumerate(self.views)]
+        return replace(self, views=tuple(views))
+
     @property
     def words(self) -> str:
         """The caption with its number; empty without views."""

@@ -47,10 +47,14 @@ class Conference:
             caption, agreed = QInputDialog.getText(self._window.main, "Keep this view", "Caption")
             if not agreed:
                 return
-        self.stepper = self.stepper.with_view(KeyView(caption, self._window.workbench.look()))
-        if self._window.keeper is not None:
-            self._window.keeper.keep_views(self.stepper.plain())
+        self.change(self.stepper.with_view(KeyView(caption, self._window.workbench.look())))
         self._window.workbench.say(f"kept as view {len(self.stepper.views)}")
+
+    def change(self, stepper: Stepper) -> None:
+        """Other views, or another order: kept at once with the window."""
+        self.stepper = stepper
+        if self._window.keeper is not None:
+            self._window.keeper.keep_views(stepper.plain())
 
     def toggle(self) -> None:
         """Enter or leave."""

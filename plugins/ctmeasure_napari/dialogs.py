@@ -8,8 +8,11 @@ from qtpy.QtWidgets import (
     QDialog,
     QHBoxLayout,
     QHeaderView,
+    QInputDialog,
     QLabel,
     QLineEdit,
+    QListWidget,
+    QPushButton,
     QTextBrowser,
     QTreeWidget,
     QTreeWidgetItem,
@@ -19,7 +22,8 @@ from qtpy.QtWidgets import (
 
 from ctmeasure.case.words import mm
 
-from .conference import UNNAMED, compare, readers
+from .conference import UNNAMED, Stepper, compare, readers
+from .conference_view import Conference
 from .hands import SHORTCUTS
 from .numbers import Number, numbers
 from .style import named
@@ -113,6 +117,65 @@ def show_keys(parent: QWidget) -> QDialog:
     column.addWidget(tree)
     dialog.show()
     return dialog
+
+
+class ViewsDialog:
+    """The key views of a conference: look at one, name it, take it out, change their order.
+
+    Parameters
+    ----------
+    conference
+        Whose views.
+    parent
+        The window.
+    """
+
+    def __init__(self, conference: Conference, parent: QWidget) -> None:
+        self._conference = conference
+        self.dialog = _dialog(parent, "Key views", 460, 360)
+        column = QVBoxLayout(self.dialog)
+        self.list = QListWidget()
+        self.list.currentRowChanged.connect(self._look)
+        column.addWidget(self.list)
+        row = QHBoxLayout()
+        for words, act in (
+            ("Earlier", lambda: self.change(conference.stepper.moved(-1))),
+            ("Later", lambda: self.change(conference.stepper.moved(1))),
+            ("Name...", self._name),
+            ("Remove", lambda: self.change(conference.stepper.without_view())),
+        ):
+            button = QPushButton(words)
+            button.clicked.connect(lambda _=False, act=act: act())
+            row.addWidget(button)
+        column.addLayout(row)
+        self._show()
+        self.dialog.show()
+
+    def _show(self) -> None:
+        stepper = self._conference.stepper
+        self.list.blockSignals(True)
+        self.list.clear()
+        self.list.addItems([f"{n}  {view.caption}" for n, view in enumerate(stepper.views, start=1)])
+        self.list.setCurrentRow(stepper.at if stepper.views else -1)
+        self.list.blockSignals(False)
+
+    def _look(self, row: int) -> None:
+        if row >= 0:
+            self._conference.step(row - self._conference.stepper.at)
+
+    def change(self, stepper: Stepper) -> None:
+        """Other views or another order."""
+        if self._conference.stepper.views:
+            self._conference.change(stepper)
+            self._show()
+
+    def _name(self) -> None:
+        stepper = self._conference.stepper
+        if stepper.views:
+            old = stepper.views[stepper.at].caption
+            caption, agreed = QInputDialog.getText(self.dialog, "Name of the view", "Caption", text=old)
+            if agreed:
+                self.change(stepper.named(caption))
 
 
 class ReadersDialog:

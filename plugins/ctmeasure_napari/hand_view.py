@@ -8,6 +8,7 @@ from qtpy.QtCore import Qt
 from qtpy.QtWidgets import (
     QHBoxLayout,
     QHeaderView,
+    QInputDialog,
     QLabel,
     QPushButton,
     QSizePolicy,
@@ -17,11 +18,14 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
+from ctmeasure.anatomy.landmarks import LARGEST_STATED_MM
+
 from . import acts
 from .checklist import NOT_ENTERED, Row, item_of
 from .convert import EchoGuard
 from .drawing_view import Drawing
 from .one_line import OneLine
+from .scene import HOLE_REF
 from .style import named
 from .workbench import Workbench
 
@@ -120,6 +124,7 @@ class HandBox(QWidget):
         bench = workbench
         self.next = _button(buttons, "Next", bench.place_next, "The next thing nobody has said anything about (N)")
         self.again = _button(buttons, "Again", self._place_again, "Place it once more: repeats give its doubt")
+        self.unsure = _button(buttons, "Unsure", self._unsure, "How far off it may be, beyond how it was placed")
         self.absent = _button(buttons, "Absent", lambda: bench.set_status("absent"), "It is not there (A)")
         self.unseen = _button(
             buttons, "Not seen", lambda: bench.set_status("not_seen"), "It may be there, the scan does not show it (U)"
@@ -135,12 +140,25 @@ class HandBox(QWidget):
         else:
             bench.say("only a placed landmark can be placed again")
 
+    def _unsure(self) -> None:
+        bench = self._workbench
+        name, _ = acts.in_hand(bench)
+        stated = bench.case.landmarks[name].stated_u_mm if name in bench.case.landmarks else 0.0
+        u_mm, agreed = QInputDialog.getDouble(
+            self, "Unsure", "Standard uncertainty an axis on top of how it was placed, mm (0: none)",
+            stated or 0.5, 0.0, LARGEST_STATED_MM, 1,
+        )  # fmt: skip
+        if agreed:
+            acts.set_doubt(bench, u_mm)
+
     def show_hand(self) -> None:
         """Bring every word up to date."""
         workbench = self._workbench
         name, _ = acts.in_hand(workbench)
-        for button in (self.again, self.absent, self.unseen, self.remove):
-            button.setEnabled(bool(name) and not workbench.session.read_only)
+        hole = workbench.selected is not None and workbench.selected[0].startswith(HOLE_REF)
+        for button in (self.again, self.unsure, self.absent, self.unseen, self.remove):
+            has = bool(name) or (hole and button is self.remove)
+            button.setEnabled(has and not workbench.session.read_only)
         if not name:
             self.drawing.show_item(None, workbench.case.side)
             self.name.setText("Nothing in hand")

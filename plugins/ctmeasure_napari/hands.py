@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 
-from . import adapter, looks
+from . import acts, adapter, looks
 from .convert import lps_from_flat
 from .hooks import Flat, MouseHooks
 from .panes import Floats, Pane
@@ -26,6 +26,8 @@ SHORTCUTS: tuple[tuple[str, str], ...] = (
     ("N", "next thing to place"),
     ("Enter, Escape", "end placing, accept the suggestion in hand; nothing in hand"),
     ("A, U", "absent; not seen"),
+    ("S", "snap the point in hand to what the image shows there"),
+    ("Backspace", "take back what is in hand, a hole too"),
     ("Control Z, Control Shift Z", "undo; redo"),
     ("Alt and arrow keys", "turn the plane by hand"),
     ("W, T", "next grey window; next slab"),
@@ -77,6 +79,8 @@ def _keys(bench: Workbench, pane: Pane) -> dict[str, Callable[[], None]]:
         "N": bench.place_next,
         "A": lambda: bench.set_status("absent"),
         "U": lambda: bench.set_status("not_seen"),
+        "S": lambda: acts.snap_in_hand(bench),
+        "Backspace": lambda: acts.remove(bench),
         "W": bench.next_window,
         "T": bench.next_slab,
         "F": bench.fit_all,

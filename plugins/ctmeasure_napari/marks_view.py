@@ -89,7 +89,7 @@ class MarksView(QWidget):
             width = painter.fontMetrics().horizontalAdvance(word.text)
             middle = 0.35 * painter.fontMetrics().ascent()
             at = QPointF(x - width / 2.0, y - word.lift_px * self.type_scale + middle)
-            self._written(painter, at, word.text, QColor.fromRgbF(*word.colour))
+            written(painter, at, word.text, QColor.fromRgbF(*word.colour))
 
     def _frame(self, painter: QPainter, layers: PaneLayers, sight: Sight) -> None:
         """What stands still: the letters of the edges, the side with the plane's name, the scale bar."""
@@ -106,35 +106,36 @@ class MarksView(QWidget):
                 "top": QPointF((width - wide) / 2.0, tall + 2.0),
                 "bottom": QPointF((width - wide) / 2.0, height - EDGE_GAP_PX),
             }[edge]
-            self._written(painter, at, text, ink)
+            written(painter, at, text, ink)
         y = 0.0
         for number, line in enumerate(layers.title.splitlines()):
             font = self._font(looks.WORD_PT, bold=False) if number else letters
             painter.setFont(font)
             y += QFontMetricsF(font).height()
-            self._written(painter, QPointF(EDGE_GAP_PX, y), line, ink)
-        self._bar(painter, sight)
-
-    def _bar(self, painter: QPainter, sight: Sight) -> None:
-        """A bar of whole millimetres at the lower right."""
-        length = bar_mm(sight.px_per_mm, self.width())
+            written(painter, QPointF(EDGE_GAP_PX, y), line, ink)
         painter.setFont(self._font(looks.SMALLEST_TYPE_PT))
-        metrics = painter.fontMetrics()
-        right, bottom = self.width() - EDGE_GAP_PX, self.height() - EDGE_GAP_PX
-        bar = QRectF(right - length * sight.px_per_mm, bottom - BAR_HEIGHT_PX, length * sight.px_per_mm, BAR_HEIGHT_PX)
-        painter.setPen(QPen(QColor(0, 0, 0), 1.0))
-        painter.setBrush(QColor.fromRgbF(*looks.INK))
-        painter.drawRect(bar)
-        painter.setBrush(Qt.BrushStyle.NoBrush)
-        words = f"{length} mm"
-        at = QPointF(right - metrics.horizontalAdvance(words), bar.top() - 4.0)
-        self._written(painter, at, words, QColor.fromRgbF(*looks.INK))
+        draw_bar(painter, self, sight.px_per_mm)
 
-    @staticmethod
-    def _written(painter: QPainter, at: QPointF, text: str, colour: QColor) -> None:
-        """A word over its own shadow, so that it reads on bone and on air."""
-        painter.setPen(QColor(0, 0, 0))
-        for right, down in ((-1, -1), (1, -1), (-1, 1), (1, 1)):
-            painter.drawText(at + QPointF(right, down), text)
-        painter.setPen(colour)
-        painter.drawText(at, text)
+
+def draw_bar(painter: QPainter, widget: QWidget, px_per_mm: float) -> None:
+    """A bar of whole millimetres at the lower right of a picture."""
+    length = bar_mm(px_per_mm, widget.width())
+    metrics = painter.fontMetrics()
+    right, bottom = widget.width() - EDGE_GAP_PX, widget.height() - EDGE_GAP_PX
+    bar = QRectF(right - length * px_per_mm, bottom - BAR_HEIGHT_PX, length * px_per_mm, BAR_HEIGHT_PX)
+    painter.setPen(QPen(QColor(0, 0, 0), 1.0))
+    painter.setBrush(QColor.fromRgbF(*looks.INK))
+    painter.drawRect(bar)
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    words = f"{length} mm"
+    at = QPointF(right - metrics.horizontalAdvance(words), bar.top() - 4.0)
+    written(painter, at, words, QColor.fromRgbF(*looks.INK))
+
+
+def written(painter: QPainter, at: QPointF, text: str, colour: QColor) -> None:
+    """A word over its own shadow, so that it reads on bone and on air."""
+    painter.setPen(QColor(0, 0, 0))
+    for right, down in ((-1, -1), (1, -1), (-1, 1), (1, 1)):
+        painter.drawText(at + QPointF(right, down), text)
+    painter.setPen(colour)
+    painter.drawText(at, text)

@@ -15,13 +15,14 @@ from ctmeasure.app.report import report_now
 from ctmeasure.app.suggest import suggest_landmarks
 from ctmeasure.errors import CtmeasureError
 
-from . import acts, frame
+from . import acts, frame, palette
+from .along_view import AlongView
 from .bars import RESIZE_MS
 from .conference_view import Conference
-from .dialogs import NumbersDialog, ReadersDialog, show_keys
+from .dialogs import NumbersDialog, ReadersDialog, ViewsDialog, show_keys
 from .opening import InThread, Wish, dropped_case, is_a_case
 from .start import offers, remember, waited, wish_of
-from .style import sheet
+from .style import LARGER, sheet
 
 if TYPE_CHECKING:
     from .window import CaseWindow
@@ -42,6 +43,7 @@ class Menus:
         self._window = window
         self.conference = Conference(window)
         self.dialogs: list[Any] = []
+        self.along: AlongView | None = None
         self.others: list[Any] = []
         self.menu = QMenu(MENU, window.main)
         bar = window.main.menuBar()
@@ -61,8 +63,12 @@ class Menus:
             "Two readers": self._readers,
             "Who places the points...": self._observer,
             "Practice...": self.practise,
+            "Snap what is clicked": self.toggle_snap,
+            "Snap the point in hand": lambda: acts.snap_in_hand(window.workbench),
+            "Along the nerve": self.along_the_nerve,
             "Conference": self.conference.toggle,
             "Keep this view for the conference...": self.conference.keep_view,
+            "Key views...": lambda: self.dialogs.append(ViewsDialog(self.conference, window.main)),
             "Large type": self.toggle_type,
             "Keys": lambda: self.dialogs.append(show_keys(window.main)),
         }
@@ -73,6 +79,18 @@ class Menus:
         for number, (_, answer) in enumerate(window.panel.questions, start=1):
             answer.when_clicked(lambda number=number: self.numbers(number))
         frame.DropCatcher(window.main, self.dropped)
+        window.workbench.curved = self.along_the_nerve
+        palette.OPEN.add(self)
+
+    @property
+    def is_open(self) -> bool:
+        """Whether its window is still there."""
+        return self._window.main is not None
+
+    @property
+    def in_front(self) -> bool:
+        """Whether its window is the one the person works in."""
+        return self.is_open and bool(self._window.main.isActiveWindow())
 
     def _add(self, menu: QMenu, words: str, act: Callable[[], object]) -> None:
         action = menu.addAction(words)
@@ -226,6 +244,9 @@ class Menus:
             self._window.wall,
         ):
             widget.setStyleSheet(sheet(large=self.large))
+        for marks in self._window.marks:
+            marks.type_scale = LARGER if self.large else 1.0
+        self._window.workbench.type_scale = LARGER if self.large else 1.0
         self._window.panel.set_large(self.large)
         self._window.wall.set_large(self.large)
         self._window.top.set_large(self.large)
@@ -236,12 +257,27 @@ class Menus:
         QTimer.singleShot(RESIZE_MS, lambda: (frame.narrow(main), main.resize(back)))
         self._remember()
 
+    def along_the_nerve(self) -> None:
+        """Two pictures straightened along a marked tube."""
+        if self.along is None:
+            self.along = AlongView(self._window.workbench, self._window.main)
+        self.along.reveal()
+
+    def toggle_snap(self) -> None:
+        """Whether clicks are moved to what the image shows there."""
+        bench = self._window.workbench
+        bench.snap = not bench.snap
+        bench.say("clicks snap to what the image shows; undo takes a snap back" if bench.snap else "clicks stay put")
+        self._remember()
+
     def _remember(self) -> None:
-        write_settings({"large_type": self.large, "observer": self._window.workbench.observer})
+        bench = self._window.workbench
+        write_settings({**read_settings(), "large_type": self.large, "observer": bench.observer, "snap": bench.snap})
 
     def restore(self) -> None:
         """As the settings were left."""
         kept = read_settings()
         self._window.workbench.observer = str(kept.get("observer", ""))
+        self._window.workbench.snap = bool(kept.get("snap", False))
         if kept.get("large_type"):
             self.toggle_type()

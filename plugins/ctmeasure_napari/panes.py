@@ -63,6 +63,7 @@ class Look:
     selected: PointRef | None
     names: bool
     draft_lps: Floats
+    type_scale: float = 1.0
 
 
 def draw(pane: Pane, volume: Volume, look: Look, *, large: bool) -> None:
@@ -96,6 +97,7 @@ def draw(pane: Pane, volume: Volume, look: Look, *, large: bool) -> None:
         names=look.names,
         brief=not large,
         draft_lps=look.draft_lps,
+        type_scale=look.type_scale,
         caption=look.slab if thickness else "",
     )
     pane.shown = render(look.scene, view)

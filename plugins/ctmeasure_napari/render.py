@@ -44,7 +44,8 @@ class PaneView:
     ``values`` is the reformat along ``plane``; ``focus_lps`` the crosshair; ``selected`` the landmark point in hand;
     ``held_at_lps`` where that point is being dragged to, before it is let go; ``px_per_mm`` the zoom; ``brief`` writes
     only the side into the corner and leaves out the structures' names; ``draft_lps`` (n, 3) are clicks of something
-    that is not whole yet; ``caption`` is written under the plane's name.
+    that is not whole yet; ``caption`` is written under the plane's name; ``type_scale`` is how much larger than usual
+    words are written.
     """
 
     plane: PlaneSpec
@@ -58,6 +59,7 @@ class PaneView:
     brief: bool = False
     draft_lps: Floats | None = None
     caption: str = ""
+    type_scale: float = 1.0
 
 
 def render(scene: CaseScene, view: PaneView) -> PaneLayers:
@@ -105,7 +107,7 @@ def render(scene: CaseScene, view: PaneView) -> PaneLayers:
     return PaneLayers(
         picture=_picture(view),
         lines=_joined(pieces, plane),
-        words=_apart(words, view.px_per_mm, plane),
+        words=_apart(words, view.px_per_mm / view.type_scale, plane),
         edges={edge: plane.edge_letters(edge)[:2] for edge in EDGES},  # type: ignore[arg-type]
         title=scene.title.split()[0]
         if view.brief

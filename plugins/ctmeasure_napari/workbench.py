@@ -66,6 +66,11 @@ class Workbench:
         self.observer = ""
         self.asked: tuple[str, ...] | None = None
         """What is to be placed, by id; None: everything there is."""
+        self.type_scale = 1.0
+        self.curved: Callable[[], None] = lambda: None
+        """Shows the pictures along the nerve; the window sets it."""
+        self.snap = False
+        """Whether a click is moved to what the image shows there; undo takes that move back by itself."""
         self.guard = EchoGuard()
         self.later: Callable[[Callable[[], None]], None] = lambda act: act()
         """Runs what may wait a moment; the window replaces it by a timer, so that quick scrolling stays quick."""
@@ -123,7 +128,9 @@ class Workbench:
 
     def _draw(self, pane: Pane) -> None:
         draft = np.array(self.placing.draft if self.placing else (), dtype=np.float64).reshape(-1, 3)
-        look = Look(self.scene, self.focus_lps, self.window, self.slab, self.selected, self.names, draft)
+        look = Look(
+            self.scene, self.focus_lps, self.window, self.slab, self.selected, self.names, draft, self.type_scale
+        )
         panes.draw(pane, self.volume, look, large=pane is self.panes[0])
 
     def fit(self, pane: Pane) -> None:

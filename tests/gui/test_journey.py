@@ -68,6 +68,9 @@ def test_a_journey(opened, qtbot, tmp_path, right_ear, monkeypatch) -> None:
     check_what_does_not_belong_here_is_refused_in_a_sentence(opened, tmp_path, right_ear)
     check_the_report_is_written_in_a_thread_that_ends(opened, qtbot, tmp_path, monkeypatch)
     check_nothing_is_edited_by_accident_in_a_conference(opened, qtbot)
+    check_key_views_are_named_reordered_and_removed(opened)
+    check_along_the_nerve_a_click_is_a_place_in_the_patient(opened, qtbot)
+    check_every_command_of_the_palette_is_one_of_the_menu(opened)
     check_large_type_fits_a_projector(opened, qtbot)
 
 
@@ -217,6 +220,61 @@ def check_nothing_is_edited_by_accident_in_a_conference(window, qtbot) -> None:
     window.menus.conference.toggle()
     assert bench.session.read_only == ""
     qtbot.wait(100)
+
+
+def check_key_views_are_named_reordered_and_removed(window) -> None:
+    conference = window.menus.conference
+    window.menus.acts["Key views..."]()
+    views = window.menus.dialogs[-1]
+    assert [views.list.item(n).text() for n in range(2)] == ["1  as it lies", "2  down the canal"]
+    views.list.setCurrentRow(1)
+    assert window.workbench.panes[0].key == "canal_across"
+    views.change(conference.stepper.moved(-1))
+    assert [view["caption"] for view in window.keeper.kept_views] == ["down the canal", "as it lies"]
+    views.change(conference.stepper.without_view())
+    assert [view["caption"] for view in window.keeper.kept_views] == ["as it lies"]
+    views.dialog.close()
+
+
+def check_along_the_nerve_a_click_is_a_place_in_the_patient(window, qtbot) -> None:
+    from ctmeasure_napari.along import flat_at
+    from qtpy.QtCore import Qt
+
+    bench = window.workbench
+    window.menus.along_the_nerve()
+    along = window.menus.along
+    qtbot.wait(50)
+    points = next(s for s in bench.case.structures if s.id == "facial_nerve").points_lps
+    target = 0.5 * (points[0] + points[1])  # in the middle of a straight piece
+    for view in along.pictures:
+        at, off = flat_at(view.picture, target)
+        assert abs(off) < 0.05
+        bench.look_at(bench.case.landmarks.point_lps("drum_centre"))
+        qtbot.mouseClick(view, Qt.MouseButton.LeftButton, pos=view.spot(at).toPoint())
+        np.testing.assert_allclose(bench.focus_lps, target, atol=0.8 / view.sight.px_per_mm)
+        grey = frame.picture_of(view)
+        blue = (grey[..., 2] > grey[..., 0].astype(int) + 60) & (grey[..., 2] > 120)
+        assert blue.sum() > 50, "the wall of the tube"
+    chooser = window.top.planes
+    before = chooser.currentIndex()
+    chooser._chosen(chooser.findData("curved"))
+    assert chooser.currentIndex() == before
+    along.dialog.close()
+
+
+def check_every_command_of_the_palette_is_one_of_the_menu(window) -> None:
+    from ctmeasure_napari import palette
+
+    assert window.menus in palette.OPEN
+    before = window.workbench.snap
+    palette.snap_clicks()
+    assert window.workbench.snap is not before
+    from ctmeasure.app.places import read_settings
+
+    assert read_settings()["snap"] is not before
+    palette.snap_clicks()
+    assert set(palette.ENTRIES) <= window.menus.acts.keys()
+    assert len(palette.ENTRIES) >= 12
 
 
 def check_large_type_fits_a_projector(window, qtbot) -> None:

@@ -15,6 +15,7 @@ import ctmeasure_napari
 from ctmeasure_napari import adapter, looks
 from ctmeasure_napari.convert import flat_from_lps, through
 from ctmeasure_napari.greys import grey_windows
+from ctmeasure_napari.hands import SHORTCUTS
 from ctmeasure_napari.plain import volume_layer
 from ctmeasure_napari.strokes import bar_mm, screen_spot
 from ctmeasure_napari.workbench import Workbench
@@ -279,3 +280,18 @@ def test_the_shipped_sample_opens_as_a_plain_layer_in_millimetres() -> None:
     assert values.ndim == 3
     assert "SAMPLE" in keywords["name"]
     assert np.all(np.array(keywords["scale"]) < 1.0)
+
+
+def test_our_keys_replace_none_of_the_toolkits_that_a_picture_has_a_use_for(workbench) -> None:
+    """Those of both move sliders and turn axes, of which our pictures have none, or belong to tools of other layers."""
+    from napari.utils.shortcuts import default_shortcuts
+
+    theirs = {
+        str(key).replace("Ctrl", "Control").replace("+", "-"): name
+        for name, keys in default_shortcuts.items()
+        for key in keys
+    }
+    other_layers = {"A", "T", "F", "S", "Backspace", "Escape", "Enter"}
+    assert set(workbench.panes[0].keys) & theirs.keys() == other_layers | {"Left", "Right", "Alt-Up", "Alt-Down"}
+    taught = {key for line, _ in SHORTCUTS for key in line.replace(",", "").split()}
+    assert {"N", "A", "U", "S", "W", "T", "F", "Backspace", "Enter", "Escape"} <= taught

@@ -21,6 +21,7 @@ from ctmeasure_napari.conference import Stepper, compare, readers
 from ctmeasure_napari.convert import flat_from_lps, through
 from ctmeasure_napari.drawings import HEIGHT, SKETCHES, WIDTH, sketch
 from ctmeasure_napari.keeper import Keeper
+from ctmeasure_napari.planes import plane_choices
 from ctmeasure_napari.workbench import Workbench
 from napari.utils._proxies import ReadOnlyWrapper
 from napari.utils.interactions import mouse_press_callbacks, mouse_release_callbacks
@@ -252,6 +253,133 @@ def test_a_point_of_a_structure_and_a_hole_are_moved_like_a_landmark(right_ear) 
     assert bench.case is before
 
 
+def test_a_hole_is_taken_back_and_comes_back_by_undo(right_ear) -> None:
+    bench = bench_of(*right_ear)
+    bench.move(("hole/new", 0), window_phantom.place((3.0, 0.0, 4.0), "right"))
+    with_hole = bench.case
+    bench.select(("hole/new", 0))
+    acts.remove(bench)
+    assert bench.case.sites == ()
+    assert bench.message == "hole new taken back"
+    assert not any(mark.kind == "hole" for mark in bench.scene.points)
+    bench.undo()
+    assert bench.case is with_hole
+
+
+def test_unsure_is_a_doubt_a_person_states_on_top_of_the_placing(right_ear) -> None:
+    bench = bench_of(*right_ear)
+    before = bench.case
+    plain = bench.scene.point(("drum_centre", 0)).covariance
+    bench.select(("drum_centre", 0))
+    acts.set_doubt(bench, 0.8)
+    assert bench.case.landmarks.status("drum_centre") == "placed"
+    np.testing.assert_allclose(bench.scene.point(("drum_centre", 0)).covariance, plain + 0.8**2 * np.eye(3), atol=1e-9)
+    assert "unsure by 0.8 mm" in state_of(bench.case, item_of("drum_centre"))
+    # an arrow key moves the point; how sure the person is stays
+    bench.nudge(bench.panes[0], right_mm=0.1)
+    assert bench.case.landmarks["drum_centre"].stated_u_mm == 0.8
+    held = bench.case
+    acts.set_doubt(bench, 9.0)
+    assert "not seen" in bench.message
+    assert bench.case is held
+    bench.undo()
+    bench.undo()
+    assert bench.case is before
+    bench.select(None)
+    acts.set_doubt(bench, 0.5)
+    assert "only a placed landmark" in bench.message
+
+
+def test_a_snap_is_a_step_of_its_own_that_undo_takes_back(empty_ear) -> None:
+    """The canal is a cylinder of 4 mm about its axis: where a snap must go is known."""
+    case, volume = empty_ear
+    bench = bench_of(case, volume)
+    bench.snap = True
+    bench.start_placing("canal_medial")
+    bench.choose_plane(0, "axial")
+    clicked = window_phantom.place((3.0, 0.8, 0.5), "right")
+    click(bench, clicked)
+    snapped = bench.case.landmarks.point_lps("canal_medial")
+    np.testing.assert_allclose(snapped[1:], window_phantom.place((3.0, 0.0, 0.0), "right")[1:], atol=0.15)
+    assert "middle of the canal's air" in bench.message
+    bench.undo()
+    np.testing.assert_allclose(bench.case.landmarks.point_lps("canal_medial"), clicked, atol=PRECISION_MM)
+
+    bench.snap = False
+    bench.start_placing("scutum")
+    bench.choose_plane(0, "sagittal")
+    beside = np.array(window_phantom.place((3.0, 0.0, 3.6), "right"))
+    click(bench, beside)
+    np.testing.assert_allclose(bench.case.landmarks.point_lps("scutum"), beside, atol=PRECISION_MM)
+    bench.select(("scutum", 0))
+    acts.snap_in_hand(bench)
+    on_wall = bench.case.landmarks.point_lps("scutum") - window_phantom.place((3.0, 0.0, 0.0), "right")
+    assert np.hypot(on_wall[1], on_wall[2]) == pytest.approx(window_phantom.CANAL_RADIUS_MM, abs=0.15)
+    bench.undo()
+    np.testing.assert_allclose(bench.case.landmarks.point_lps("scutum"), beside, atol=PRECISION_MM)
+
+    bench.start_placing("footplate_centre")
+    click(bench, window_phantom.place((-5.0, 0.0, 0.0), "right"))
+    held = bench.case
+    acts.snap_in_hand(bench)
+    assert bench.case is held
+    assert "no edge of its own" in bench.message
+
+
+PLANE_SETS = {
+    "patient": ("axial", "coronal", "sagittal"),
+    "canal": ("canal_upright", "canal_level", "canal_across"),
+    "lateral canal": ("lateral_canal_axial", "lateral_canal_coronal"),
+    "superior canal": ("poschl", "stenvers"),
+    "oval window": ("oval_window",),
+    "free": (panes.FREE,),
+}
+
+
+@pytest.mark.parametrize("name", PLANE_SETS)
+@pytest.mark.parametrize("side", ["right", "left"])
+def test_every_landmark_is_placed_by_clicks_in_every_plane_set_and_taken_back(name, side, request) -> None:
+    """An ear without marks, in the planes that its marks will give: click all, undo all, redo all."""
+    case, volume = request.getfixturevalue(f"{side}_ear")
+    rim = {"anterior": (0.0, -1.5, 0.0), "posterior": (0.0, 1.5, 0.0), "superior": (0.0, 0.0, 0.7)}
+    for end, offset in (rim | {"inferior": (0.0, 0.0, -0.7)}).items():
+        mark = window_phantom.point(f"footplate_{end}", np.add((-6.0, 2.0, 1.5), offset), side)
+        case = replace(case, landmarks=case.landmarks.with_landmark(mark))
+    choices = plane_choices(case, volume.geometry)
+    empty = replace(case, landmarks=LandmarkSet(), structures=())
+    for key in PLANE_SETS[name] if side == "right" else PLANE_SETS[name][:1]:
+        bench = bench_of(empty, volume)
+        pane = bench.panes[0]
+        if key == panes.FREE:
+            for about, by_deg in (("down", 13.0), ("right", -7.0)):
+                bench.turn(pane, about=about, by_deg=by_deg)
+            plane = pane.plane
+        else:
+            plane = choices[key].plane
+            assert plane is not None, choices[key].missing
+        for landmark_id, mark in case.landmarks.items():
+            bench.start_placing(landmark_id)
+            pane.key, pane.plane = panes.FREE, plane
+            if not mark.is_placed:
+                bench.set_status(mark.status)
+                continue
+            for point in mark.points_lps:
+                click(bench, point)
+            bench.end_placing()
+            np.testing.assert_allclose(
+                bench.case.landmarks[landmark_id].points_lps, mark.points_lps, atol=PRECISION_MM, err_msg=landmark_id
+            )
+        full = bench.case
+        assert set(full.landmarks) == set(case.landmarks)
+        while bench.session.undo_words:
+            bench.undo()
+            bench.end_placing()
+        assert bench.case is empty
+        while bench.session.redo_words:
+            bench.redo()
+        assert bench.case is full
+
+
 def test_two_readers_side_by_side_in_mm_and_what_they_change(right_ear) -> None:
     case, volume = right_ear
     named = replace(
@@ -291,6 +419,12 @@ def test_key_views_are_stepped_through_and_come_back_from_plain_data(right_ear) 
     bench.look_like(stepper.views[0].look)
     assert bench.panes[0].key == "canal_across"
     assert stepper.step(1).without_view().words == "1 of 1: see canal_across"
+    third = stepper.with_view(KeyView("third", bench.look()))
+    assert [view.caption for view in third.moved(-1).views] == ["see canal_across", "third", "see axial"]
+    assert third.moved(-1).words == "2 of 3: third"
+    assert third.moved(1).words == "3 of 3: third"
+    assert third.moved(-9).named("first of all").words == "1 of 3: first of all"
+    assert Stepper().moved(1).without_view().words == ""
 
 
 def test_a_window_that_may_only_read_says_who_holds_the_case_and_changes_nothing(

@@ -254,3 +254,24 @@ def test_the_manifest_is_valid_and_names_what_exists() -> None:
         assert callable(getattr(import_module(module), attribute))
     assert {item.command for item in manifest.contributions.widgets} <= commands.keys()
     assert {item.command for item in manifest.contributions.sample_data} <= commands.keys()
+
+
+def test_the_palette_offers_what_the_menu_does_under_names_the_toolkit_does_not_use(display) -> None:
+    from pathlib import Path
+
+    import ctmeasure_napari
+    from ctmeasure_napari import palette
+    from napari._app_model import get_app_model
+    from npe2 import PluginManifest
+
+    from ctmeasure.errors import CtmeasureError
+
+    manifest = PluginManifest.from_file(Path(ctmeasure_napari.__file__).with_name("napari.yaml"))
+    ours = {c.id: c for c in manifest.contributions.commands if "palette:" in str(c.python_name)}
+    assert len(ours) >= 12
+    others = {command.title for name, command in get_app_model().commands if not name.startswith("ctmeasure.")}
+    assert len(others) > 50
+    assert not {command.title for command in ours.values()} & others
+    if not [menus for menus in palette.OPEN if menus.is_open]:
+        with pytest.raises(CtmeasureError, match="no ear is open"):
+            palette.save_case()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,6 +15,30 @@ from ctmeasure.volume.sampling import sample
 from ctmeasure.volume.volume import Volume
 
 Floats = NDArray[np.float64]
+
+
+class Course(Protocol):
+    """What a picture is straightened along: a `TracedTube`, or a line with radii that was marked otherwise."""
+
+    @property
+    def points_lps(self) -> Floats:
+        """Shape (n, 3), LPS mm."""
+
+    @property
+    def radius_mm(self) -> Floats:
+        """Shape (n,)."""
+
+    @property
+    def arc_length_mm(self) -> Floats:
+        """Shape (n,), from the start."""
+
+    @property
+    def length_mm(self) -> float:
+        """From start to end."""
+
+    @property
+    def segments(self) -> tuple[Segment, ...]:
+        """Named parts."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,7 +100,7 @@ class CurvedPicture:
 
 
 def curved_picture(
-    volume: Volume, tube: TracedTube, *, half_width_mm: float = 4.0, pixel_mm: float = 0.1, turn_deg: float = 0.0
+    volume: Volume, tube: Course, *, half_width_mm: float = 4.0, pixel_mm: float = 0.1, turn_deg: float = 0.0
 ) -> CurvedPicture:
     """Straighten the scan along a traced tube.
 
@@ -84,7 +109,7 @@ def curved_picture(
     volume
         The scan.
     tube
-        The traced tube.
+        The traced tube, or another course.
     half_width_mm
         How far to show to either side.
     pixel_mm

@@ -56,7 +56,7 @@ class PointDoubt:
     voxel_mm
         Shape (3,): voxel size along those directions (rectangular, Delta / sqrt 12).
     edge_u_mm
-        Shape (3,): point-spread term along those directions (normal).
+        Shape (3,): point-spread term along those directions (normal), with what a person stated on top.
     reader_mm2, reader_freedom
         Shape (3, 3), LPS: scale of a multivariate t that stands in for (one placement) or is added to (repeats: the
         bias alone) the Type A part, when the reader has been measured.
@@ -142,6 +142,7 @@ def point_doubts(
         rotation, voxel = geometry.directions_lps.T, np.asarray(geometry.spacing_mm, dtype=np.float64)
         in_plane, through = psf_fwhm_mm or (FWHM_UNKNOWN_MM, FWHM_UNKNOWN_MM)
         edge = EDGE_OF_FWHM * np.array([through, in_plane, in_plane])
+    edge = np.hypot(edge, landmark.stated_u_mm)
     repeats = {index: landmark.repeats_lps(index) for index in landmark.indices}
     squares = sum((((r - r.mean(axis=0)) ** 2).sum(axis=0) for r in repeats.values()), np.zeros(3))
     freedom = sum(len(r) - 1 for r in repeats.values())

@@ -15,6 +15,7 @@ from ctmeasure.app.commands import (
     PlaceRing,
     RemoveLandmark,
     RemoveSite,
+    SetDoubt,
     SetFacts,
     SetSite,
     SetStatus,
@@ -53,6 +54,7 @@ COMMANDS = [
     PlaceRing("lateral_semicircular_canal", ((0.0, 0.0, 0.0), (1.0, 0.0, 0.0), (0.0, 1.0, 0.0))),
     SetStatus("scutum", "not_seen"),
     SetStatus("umbo", "absent"),
+    SetDoubt("umbo", 0.7),
     RemoveLandmark("umbo"),
     SetStructure(Tube("chorda_tympani", "placed", ((0.0, 0.0, 0.0), (0.0, 0.0, 1.0)), radii_mm=(0.2, 0.2))),
     MoveStructurePoint("facial_nerve", 1, (0.0, 0.0, 6.0)),
@@ -81,6 +83,24 @@ def test_a_hole_can_be_taken_back_and_brought_back() -> None:
     assert [site.id for site in session.do(RemoveSite("a")).sites] == ["b"]
     assert session.undo() == both
     assert [site.id for site in session.redo().sites] == ["b"]
+
+
+def test_a_stated_doubt_is_kept_with_the_case_and_adds_to_the_doubt_of_the_placing(tmp_path) -> None:
+    from ctmeasure.case.doubts import landmark_doubts
+    from ctmeasure.case.store import load_case, save_case
+
+    session = start()
+    plain = landmark_doubts(session.case, session.case.landmarks["umbo"])[0].covariance_lps
+    unsure = session.do(SetDoubt("umbo", 0.7))
+    doubted = landmark_doubts(unsure, unsure.landmarks["umbo"])[0].covariance_lps
+    np.testing.assert_allclose(doubted - plain, 0.49 * np.eye(3), atol=1e-12)
+    save_case(unsure, tmp_path / "case.json")
+    assert load_case(tmp_path / "case.json").landmarks == unsure.landmarks
+    for wrong in (-0.1, 5.1, float("nan")):
+        with pytest.raises(LandmarkError):
+            session.do(SetDoubt("umbo", wrong))
+    with pytest.raises(LandmarkError):
+        session.do(SetDoubt("scutum", 0.5))
 
 
 def test_a_new_step_forgets_what_was_taken_back() -> None:
