@@ -317,6 +317,11 @@ def test_a_snap_is_a_step_of_its_own_that_undo_takes_back(empty_ear) -> None:
     assert np.hypot(on_wall[1], on_wall[2]) == pytest.approx(window_phantom.CANAL_RADIUS_MM, abs=0.15)
     bench.undo()
     np.testing.assert_allclose(bench.case.landmarks.point_lps("scutum"), beside, atol=PRECISION_MM)
+    bench.asked = ("scutum",)  # practice: the hand is what is asked for
+    acts.snap_in_hand(bench)
+    np.testing.assert_allclose(bench.case.landmarks.point_lps("scutum"), beside, atol=PRECISION_MM)
+    assert "no snapping here" in bench.message
+    bench.asked = None
 
     bench.start_placing("footplate_centre")
     click(bench, window_phantom.place((-5.0, 0.0, 0.0), "right"))
