@@ -236,7 +236,7 @@ def _check_point(volume: Volume, what: str, point_lps: Any) -> None:
     if bool(volume.geometry.contains_lps(point)):
         return
     low, high = (extreme(volume.geometry.corners_lps, axis=0) for extreme in (np.min, np.max))
-    hint = "check the table's frame: LPS millimetres of this scan"
+    hint = "check that the series is whole, and the table's frame: LPS millimetres of this scan"
     if bool(volume.geometry.contains_lps(point * [-1, -1, 1])):
         hint = "x and y seem to be negated (RAS): give LPS"
     elif any(bool(volume.geometry.contains_lps(point[list(p)])) for p in itertools.permutations(range(3))):

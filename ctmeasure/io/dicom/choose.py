@@ -130,7 +130,9 @@ def _asked(everything: Survey, series_uid: str, side: str | None) -> tuple[Found
     if asked:
         raise _refusal(asked[0], everything)
     raise ScanError(
-        f"no series {series_uid} here", expected=f"one of the {len(everything.series)} that are", action="list them"
+        f"no series {series_uid} here",
+        expected=f"one of the {len(everything.series)} that are",
+        action="list them with `ctmeasure series SCAN`",
     )
 
 

@@ -139,7 +139,7 @@ def list_series(path: str | Path, *, progress: Progress = no_progress) -> list[S
     >>> list_series("no such folder")
     Traceback (most recent call last):
         ...
-    ctmeasure.errors.ScanError: nothing at the path given; expected a DICOM folder, file, ZIP or DICOMDIR
+    ctmeasure.errors.ScanError: nothing at the path given; expected a DICOM folder, file, ZIP or DICOMDIR; check the path
     """
     from ctmeasure.io.research import is_research_file, list_research
 
@@ -304,7 +304,7 @@ def _row(kind: str, headers: list[SliceHeader], outcome: Arrangement | ScanError
     row = SeriesRow(
         series_uid=common.series_uid,
         study_uid=common.study_uid,
-        description=common.description,
+        description=common.shown_description,
         modality=common.modality,
         kernel=common.kernel,
         acquisition_date=common.date,

@@ -23,6 +23,7 @@ from pydicom.uid import (
     ImplicitVRLittleEndian,
 )
 
+from ctmeasure.io.dicom.description import plain_description
 from ctmeasure.io.dicom.elements import (
     CODE_FORM,
     LONGEST_KERNEL,
@@ -143,6 +144,16 @@ class Common:
     frames: int
     stack: str = ""
     faults: tuple[str, ...] = ()
+
+    @property
+    def rescale(self) -> tuple[float | None, float | None]:
+        """Slope and intercept."""
+        return self.slope, self.intercept
+
+    @property
+    def shown_description(self) -> str:
+        """The series description as it may be listed and kept; that of an invented scan as it stands."""
+        return self.description if self.pseudonym else plain_description(self.description)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,13 +18,16 @@ class Identity:
     patient_id: str
     birth_date: str
     sex: str
+    description: str = ""
+    """The series description as it stands; shown elsewhere only without what could be a name."""
 
     @property
     def words(self) -> str:
         """One line for the terminal."""
         return (
             f"{self.name or NOT_STATED}, identifier {self.patient_id or NOT_STATED}, "
-            f"born {self.birth_date or NOT_STATED}, sex {self.sex or NOT_STATED}"
+            f"born {self.birth_date or NOT_STATED}, sex {self.sex or NOT_STATED}; "
+            f"series described as {self.description or NOT_STATED}"
         )
 
     def to_dict(self) -> dict[str, str]:
@@ -56,11 +59,11 @@ def identity_of(source: Source) -> Identity:
     """
     from pydicom import dcmread
 
-    names = ("PatientName", "PatientID", "PatientBirthDate", "PatientSex")
+    names = ("PatientName", "PatientID", "PatientBirthDate", "PatientSex", "SeriesDescription")
     try:
         data = dcmread(io.BytesIO(source.all()), stop_before_pixels=True, force=True, specific_tags=list(names))
         # One line, whatever control characters a header may hold: it goes to a terminal.
         said = ["".join(c for c in str(data.get(name, "") or "") if c.isprintable()) for name in names]
     except Exception:  # pydicom raises many kinds on damaged bytes
-        said = ["", "", "", ""]
+        said = [""] * len(names)
     return Identity(*said)

@@ -90,7 +90,7 @@ def load_series(
     >>> load_series("no such folder")
     Traceback (most recent call last):
         ...
-    ctmeasure.errors.ScanError: nothing at the path given; expected a DICOM folder, file, ZIP or DICOMDIR
+    ctmeasure.errors.ScanError: nothing at the path given; expected a DICOM folder, file, ZIP or DICOMDIR; check the path
     """
     from ctmeasure.io.research import is_research_file, load_research
 
@@ -187,7 +187,7 @@ def load_found(
         spacing_mm=(float(found.row.slice_spacing_mm or geometry.spacing_mm[0]), *geometry.spacing_mm[1:]),
         slice_thickness_mm=common.slice_thickness_mm,
         modality=common.modality,
-        description=common.description,
+        description=common.shown_description,
         intensity_unit=scale.unit,
         date=common.date,
         patient_pseudonym=common.pseudonym,

@@ -208,7 +208,7 @@ def _same_everywhere(slices: Sequence[SliceHeader], warnings: list[str]) -> None
     mixed("sample formats", [f"{common.samples} x {common.bits_allocated} bits" for common in commons])
     mixed("sign of the stored values", ["signed" if common.signed else "unsigned" for common in commons])
     mixed("bits stored", [f"{common.bits_stored} up to bit {common.high_bit}" for common in commons])
-    _rescale(commons, kinds, warnings)
+    _rescale(slices, kinds, warnings)
     if not first.frame_of_reference_uid:
         warnings.append("no frame of reference: points cannot be shared with other series of this scan")
     if any(common.lossy for common in commons):
@@ -217,7 +217,8 @@ def _same_everywhere(slices: Sequence[SliceHeader], warnings: list[str]) -> None
         warnings.append("a derived series (reformatted or processed), not the scanner's own slices")
 
 
-def _rescale(commons: Sequence, kinds: Counter, warnings: list[str]) -> None:
+def _rescale(slices: Sequence[SliceHeader], kinds: Counter, warnings: list[str]) -> None:
+    commons = list(kinds)
     missing = sum(kinds[common] for common in commons if common.slope is None or common.intercept is None)
     total = sum(kinds.values())
     if 0 < missing < total:
@@ -226,10 +227,17 @@ def _rescale(commons: Sequence, kinds: Counter, warnings: list[str]) -> None:
         )
     if missing:
         warnings.append("no rescale in the file: stored values are taken as they are")
-    if any(common.slope == 0 for common in commons):
-        raise ScanError("rescale slope 0", expected="a slope that keeps the picture")
-    if len({(common.slope, common.intercept) for common in commons}) > 1:
-        warnings.append("rescale differs between slices and was applied slice by slice")
+    bad = next((common.slope for common in commons if common.slope is not None and common.slope <= 0.0), None)
+    if bad is not None:
+        raise ScanError(f"rescale slope {bad:g}", expected="a slope above 0: another inverts or erases the picture")
+    usual = kinds.most_common(1)[0][0]
+    odd = [header for header in slices if header.common.rescale != usual.rescale]
+    if odd:
+        named = ", ".join(header.label for header in odd[:3]) + (" and others" if len(odd) > 3 else "")
+        warnings.append(
+            f"rescale differs between slices and was applied slice by slice: {named} ({len(odd)} of {total}) not as "
+            "the rest"
+        )
     if len({common.rescale_type for common in commons}) > 1:
         raise ScanError("mixed rescale types", expected="one intensity unit", action="export it again")
 

@@ -21,6 +21,9 @@ LARGEST_RATIO = 250
 RATIO_MATTERS_BYTES = 4 * 2**20
 """Members smaller than this unpacked can do no harm, however well they compress."""
 
+ZIP_SIGN = b"PK\x03\x04"
+"""How a ZIP begins; without its end it is not one to the library."""
+
 
 class Source(Protocol):
     """Something whose bytes can be read: a file, or a member of an archive."""
@@ -180,12 +183,16 @@ def find_sources(path: Path, notes: list[str]) -> list[Source]:
         an absurd size.
     """
     if not path.exists():
-        raise ScanError("nothing at the path given", expected="a DICOM folder, file, ZIP or DICOMDIR")
+        raise ScanError(
+            "nothing at the path given", expected="a DICOM folder, file, ZIP or DICOMDIR", action="check the path"
+        )
     try:
         if path.is_dir():
             sources: list[Source] = [FileSource(name) for name in _walk(path, notes)]
             if not sources:
-                raise ScanError("an empty folder", expected="a DICOM folder, file, ZIP or DICOMDIR")
+                raise ScanError(
+                    "an empty folder", expected="a DICOM folder, file, ZIP or DICOMDIR", action="check the path"
+                )
             return sources
         if zipfile.is_zipfile(path):
             return _zip_members(path, notes)
@@ -193,9 +200,18 @@ def find_sources(path: Path, notes: list[str]) -> list[Source]:
             return _dicomdir_files(path, notes)
     except OSError as error:
         raise ScanError(f"a path that cannot be read ({error.strerror or type(error).__name__})") from error
+    if _begins_like_zip(path):
+        raise ScanError("a ZIP that is cut short or damaged", expected="a whole ZIP", action="copy it again")
     if _is_special(os.fspath(path)):
         raise ScanError("a pipe or device", expected="a DICOM folder, file, ZIP or DICOMDIR")
     return [FileSource(path)]
+
+
+def _begins_like_zip(path: Path) -> bool:
+    if _is_special(os.fspath(path)):
+        return False
+    with path.open("rb") as stream:
+        return stream.read(len(ZIP_SIGN)) == ZIP_SIGN
 
 
 def _walk(folder: Path, notes: list[str]) -> Iterator[str]:
@@ -252,7 +268,8 @@ def _zip_members(path: Path, notes: list[str]) -> list[Source]:
             f"{len(members) - len(inside)} ZIP member(s) that point outside the archive or have no name were skipped"
         )
     if not inside:
-        raise ScanError("a ZIP without files", expected="a DICOM folder, file, ZIP or DICOMDIR")
+        found = f"a ZIP whose {len(members)} member(s) all point outside it" if members else "a ZIP without files"
+        raise ScanError(found, expected="a ZIP with the files of a series", action="export the series again")
     inside.sort(key=lambda info: info.filename)
     shared = Archive(archive)
     return [ZipSource(shared, info) for info in inside]

@@ -153,14 +153,14 @@ def zip_of_nothing(series: Series) -> Opened:
     return Opened(path=target)
 
 
-@damage(refused="ZIP|no DICOM")
+@damage(refused="a ZIP that is cut short")
 def zip_cut_in_half(series: Series) -> Opened:
     target = zipped(series)
     target.write_bytes(target.read_bytes()[: target.stat().st_size // 2])
     return Opened(path=target)
 
 
-@damage(refused="a damaged ZIP|no DICOM|could not be read")
+@damage(refused="a damaged ZIP|cut short or damaged|could not be read")
 def zip_with_a_damaged_directory(series: Series) -> Opened:
     target = zipped(series)
     data = bytearray(target.read_bytes())

@@ -49,10 +49,20 @@ def rescale_slope_different_in_every_slice(series: Series) -> Opened:
     return Opened(values_atol=0.17)
 
 
-@damage(warned="may not be HU")
+@damage(refused="rescale slope -1")
 def rescale_slope_negative(series: Series) -> Opened:
     series.edit_all(setting(RescaleSlope=-1))
-    return Opened(hu=-(series.hu + 24) - 24)
+    return Opened()
+
+
+@damage(warned=f"applied slice by slice: slice {K + 1} ")
+def rescale_slope_doubled_in_one_slice(series: Series) -> Opened:
+    stored = series.hu[K] + 24
+    halved = stored // 2 * 2
+    series.edit(K, setting(RescaleSlope=2, PixelData=(halved // 2).astype("<i2").tobytes()))
+    hu = series.hu.copy()
+    hu[K] = halved - 24
+    return Opened(hu=hu)
 
 
 @damage(warned="may not be HU")
