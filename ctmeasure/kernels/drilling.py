@@ -21,6 +21,18 @@ ELEMENT_COLUMNS = 13
 """A triangle: three corners. A tube segment: two ends, two radii, one unused. Then the bounding ball, 4 columns."""
 
 
+TRAVEL_REACH, TRAVEL_STEP, TRAVEL_NODES = 4.0, 0.25, 33
+"""The table of travel: its first and last node lie this far from 0 in standard normals, and how far nodes are apart."""
+
+
+@njit(cache=True, nogil=True)
+def _travel_change(sd, z):  # type: ignore[no-untyped-def]
+    """Drawn less planned travel, read from the table that follows the standard deviations."""
+    at = min(max((z + TRAVEL_REACH) / TRAVEL_STEP, 0.0), TRAVEL_NODES - 1.0)
+    k = min(int(at), TRAVEL_NODES - 2)
+    return sd[4 + k] + (at - k) * (sd[5 + k] - sd[4 + k])
+
+
 @njit(cache=True, nogil=True)
 def _element_distance(elements, e, cones, p, dx, dy, dz, triangle, out, foot):  # type: ignore[no-untyped-def]
     """Distance of a path from one element: to the surface of a tube segment, or to a triangle."""
@@ -111,7 +123,7 @@ def _draw_paths(vectors, depth, sd, hand, shift, first, last, paths, moved):  # 
     for b in range(first, last):
         along, around, lift = sd[0] * hand[b, 0], sd[0] * hand[b, 1], sd[1] * hand[b, 2]
         skid, lean_a, lean_b = sd[2] * hand[b, 3], sd[3] * hand[b, 4], sd[3] * hand[b, 5]
-        travel = max(depth + sd[4] * hand[b, 6], 0.0)
+        travel = max(depth + _travel_change(sd, hand[b, 6]), 0.0)
         short, long = min(short, travel), max(long, travel)
         scale = travel / math.sqrt(1.0 + lean_a * lean_a + lean_b * lean_b)
         near = far = 0.0
@@ -139,8 +151,8 @@ def drawn_gaps(  # type: ignore[no-untyped-def]
         Shape (n, 8, 3): planned entry point, unit drill direction, unit wall normal, two unit vectors in the wall, two
         across the drill, and the one in the wall towards which an oblique bur skids.
     depth, sd
-        Shape (n,) planned travel; (n, 5) standard deviations of placement per axis, surface along the normal, skid,
-        tilt per axis (radians), travel.
+        Shape (n,) planned travel; (n, 4 + nodes) standard deviations of placement per axis, surface along the normal,
+        skid, tilt per axis (radians), then the table of drawn less planned travel at evenly spaced standard normals.
     hand, shift, widening, scale
         Draws: (b, 7) standard normals; (b, 3) shift of the structure, mm; (b,) growth of its radius, mm; (b,) factor on
         all lengths.

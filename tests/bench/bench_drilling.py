@@ -22,6 +22,7 @@ import numpy as np
 from campaign_drilling import plan_scene, truth_of
 
 from ctmeasure.geometry.capsules import tube_clearance
+from ctmeasure.planning.drilling.bores import TRAVEL_Z
 from ctmeasure.planning.drilling.feasible import Feasible, feasible_cells
 from ctmeasure.planning.drilling.pairs import rank_cells
 from ctmeasure.planning.drilling.probability import BLOCK
@@ -71,7 +72,7 @@ def numpy_p_below(scene: Scene, zone: Zone, row: int) -> float:
         )
         direction = bores.direction + sd[3] * (hand[:, [4]] * bores.tilt_a + hand[:, [5]] * bores.tilt_b)
         direction = direction / np.linalg.norm(direction, axis=1, keepdims=True)
-        end = start + np.maximum(bores.depth + sd[4] * hand[:, 6], 0.0)[:, None] * direction
+        end = start + np.maximum(bores.depth + np.interp(hand[:, 6], TRAVEL_Z, sd[4:]), 0.0)[:, None] * direction
         below = np.zeros(BLOCK, bool)
         for risk in zone.risks:
             obstacle = risk.obstacle

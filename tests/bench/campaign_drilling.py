@@ -38,6 +38,7 @@ from drilling_truth import brute_gap, brute_reach, into_bone_mm, marked, simulat
 from ctmeasure.anatomy.facts import CaseFacts
 from ctmeasure.anatomy.frames import canal_frame, rim_curve
 from ctmeasure.errors import CtmeasureError
+from ctmeasure.planning.drilling.exits import MapGrid
 from ctmeasure.planning.drilling.places import Places, measure_places
 from ctmeasure.planning.drilling.risk import structure_risks
 from ctmeasure.planning.drilling.scene import Scene, build_scene
@@ -108,6 +109,7 @@ def map_places(scene: Scene) -> Places:
     return measure_places(
         scene, points[rows], normal_lps=normals[rows], wall_angle_deg=angle[rows], rim_distance_mm=rim[rows],
         depth_mm=wall.depth_mm.ravel()[rows], surface_u_mm=wall.u_mm.ravel()[rows], direction_lps=None,
+        grid=MapGrid(rows, wall),
     )  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,10 @@ SURFACE_U_MM = 0.08
 EXIT_U_MM = 0.3
 """Standard uncertainty of the exit where its own is not known."""
 STEEPEST_SKID_DEG = 80.0
+TRAVEL_Z = np.linspace(-4.0, 4.0, 33)
+"""Standard normals at which drawn travel is tabled, as in `kernels.drilling`, which is imported late."""
+TRAVEL = slice(4, None)
+"""Columns of that table in `Bores.sd`."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,7 +28,8 @@ class Bores:
     """n planned bores; vectors LPS (n, 3), lengths mm (n,).
 
     ``along`` and ``around`` span the wall's tangent plane, ``tilt_a`` and ``tilt_b`` the plane across the drill;
-    ``sd`` (n, 5) holds the standard deviations of placement per axis, surface, skid, tilt (radians) and travel.
+    ``sd`` (n, 4 + nodes) holds the standard deviations of placement per axis, surface, skid and tilt (radians), then by
+    how much the drawn travel differs from the planned one at the nodes of `TRAVEL_Z` (see `exits`).
     All bases come from the canal frame, so that a mirrored or moved ear sees the same draws.
     """
 
@@ -66,6 +71,13 @@ class Bores:
         """Where the bur's centre stops, shape (n, 3)."""
         return self.entry + self.depth[:, None] * self.direction
 
+    def with_travel(self, changes_mm: Floats) -> Bores:
+        """The same with other drawn travel; rows that are not known keep theirs."""
+        sd = self.sd.copy()
+        known = np.isfinite(changes_mm).all(axis=1)
+        sd[known, TRAVEL] = changes_mm[known]
+        return replace(self, sd=sd)
+
     def take(self, rows: NDArray[np.intp]) -> Bores:
         """Some of them."""
         return Bores(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
@@ -94,7 +106,7 @@ def make_bores(
     angle_to_normal_deg
         Shape (n,).
     surface_u_mm, exit_u_mm
-        Standard uncertainties of surface and exit, shape (n,); NaN takes the default.
+        Standard uncertainties of surface and exit, shape (n,); NaN takes the default. Drawn travel is normal.
     canal
         The canal frame, for the bases.
     settings
@@ -123,7 +135,7 @@ def make_bores(
             np.nan_to_num(surface_u_mm, nan=SURFACE_U_MM),
             settings.skid_mm * np.tan(psi),
             np.full(len(entry), np.radians(settings.drill_angle_u_deg)),
-            np.nan_to_num(exit_u_mm, nan=EXIT_U_MM),
+            np.nan_to_num(exit_u_mm, nan=EXIT_U_MM)[:, None] * TRAVEL_Z,
         ]
     )
     arrays = (entry, direction, normal, depth, along, around, tilt_a, tilt_b, downhill, sd)

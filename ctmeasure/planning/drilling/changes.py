@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ctmeasure.planning.drilling.bores import Bores
+from ctmeasure.planning.drilling.bores import TRAVEL, Bores
 from ctmeasure.planning.drilling.joint import joint_gaps
 from ctmeasure.planning.drilling.probability import Doubts, clopper_pearson_arrays
 from ctmeasure.planning.drilling.scene import Scene
@@ -22,11 +22,11 @@ STRUCTURES = 2
 CHANGE_BLOCKS = 8
 """Blocks of draws: 8,000 without an event show under 1 in 1000."""
 SD_COLUMNS = {
-    "hole placement": (0,),
-    "wall surface": (1,),
-    "skid": (2,),
-    "drill angle": (3,),
-    "exit depth": (4,),
+    "hole placement": slice(0, 1),
+    "wall surface": slice(1, 2),
+    "skid": slice(2, 3),
+    "drill angle": slice(3, 4),
+    "exit depth": TRAVEL,
 }
 """Columns of `Bores.sd` by the doubt's name."""
 ACTIONS = {

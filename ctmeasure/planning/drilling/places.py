@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from ctmeasure.imaging.wall_path import PRESENT, WallPaths, measure_wall_paths
 from ctmeasure.planning.drilling.bores import Bores, make_bores
 from ctmeasure.planning.drilling.directions import BLOCKED, UNKNOWN, Access, best_directions, check_directions, in_sight
-from ctmeasure.planning.drilling.envelope import drill_depth_mm
+from ctmeasure.planning.drilling.envelope import drill_depth_mm, over_travel_mm
+from ctmeasure.planning.drilling.exits import MapGrid, travel_changes
 from ctmeasure.planning.drilling.far_side import name_far_sides
 from ctmeasure.planning.drilling.scene import Scene
 
@@ -58,6 +59,7 @@ def measure_places(
     depth_mm: Floats,
     surface_u_mm: Floats,
     direction_lps: Floats | None,
+    grid: MapGrid | None = None,
 ) -> Places:
     """Measure places on the wall along given or best directions.
 
@@ -71,6 +73,8 @@ def measure_places(
         Shape (n,).
     direction_lps
         Unit directions, or None for the best reachable ones.
+    grid
+        Where the places are cells of the map: those around a cell tell what strayed hands meet.
 
     Returns
     -------
@@ -124,6 +128,10 @@ def measure_places(
         entry_lps, direction, normal=normal_lps, depth=np.where(ends, depth, 0.0), angle_to_normal_deg=psi,
         surface_u_mm=surface_u_mm, exit_u_mm=paths.to_exit_u_mm, canal=scene.canal, settings=settings,
     )  # fmt: skip
+    changes = travel_changes(
+        scene, paths, bores, over_mm=over_travel_mm(psi, settings), grid=grid, surface_u_mm=surface_u_mm
+    )
+    bores = bores.with_travel(np.where(ends[:, None], changes, np.nan))
     return Places(
         entry_lps, normal_lps, wall_angle_deg, rim_distance_mm, depth_mm, direction, psi, reachable, short, paths,
         state, far, depth, ends, bores, access.shaft_lps, access.freedom,

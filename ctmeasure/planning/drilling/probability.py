@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctmeasure.anatomy.frames import CanalFrame
-from ctmeasure.planning.drilling.bores import Bores
+from ctmeasure.planning.drilling.bores import TRAVEL, TRAVEL_Z, Bores
 from ctmeasure.planning.drilling.structures import Obstacle
 from ctmeasure.planning.settings import Settings
 from ctmeasure.volume.sampling import in_threads
@@ -177,27 +177,27 @@ def displacement_bound(
     -----
     Moving both ends of a segment by at most h changes its distance to anything by at most h, since every point moves
     by a convex combination of the two. Relative to the structure the near end moves by a Gaussian vector; the far end
-    by a Gaussian vector plus a remainder of at most L a^2 / 2 + |dL| a, where a is the drawn tilt and dL the drawn
-    change of travel. Giving `BOUND_SPLIT` away to each of large a, large dL, and a large radius and scale change, the
-    union bound over the two ends, each with P(|G| > h) <= Q(3/2, h^2 / (2 s^2)), the tail of chi with three degrees of
-    freedom (Q: regularised upper incomplete gamma function), for the largest standard deviation s of G,
-    holds without any draw.
+    by a Gaussian vector plus a remainder of at most L a^2 / 2 + |dL| (1 + a), where a is the drawn tilt and dL the
+    drawn change of travel, at most the largest of its table. Giving `BOUND_SPLIT` away to each of large a, and a large
+    radius and scale change, the union bound over the two ends, each with P(|G| > h) <= Q(3/2, h^2 / (2 s^2)), the tail
+    of chi with three degrees of freedom (Q: regularised upper incomplete gamma function), for the largest standard
+    deviation s of G, holds without any draw.
     """
     # The special functions themselves: the statistics package takes half a second to import.
     from scipy.special import gammaincc, ndtri
 
-    place, surface, skid, tilt, travel = bores.sd.T
+    place, surface, skid, tilt = bores.sd[:, :4].T
+    travel = np.abs(bores.sd[:, TRAVEL]).max(axis=1)
     own = obstacle.surface_u_mm * math.sqrt(1.0 - RADIUS_SHARE**2)
     shared = own**2 + doubts.registration_u_mm**2
     near_sd = np.sqrt(np.maximum(place**2 + skid**2, surface**2) + shared)
-    far_sd = np.sqrt(near_sd**2 + np.maximum((bores.depth * tilt) ** 2, travel**2))
+    far_sd = np.sqrt(near_sd**2 + (bores.depth * tilt) ** 2)
     side = -float(ndtri(BOUND_SPLIT / 2.0))
     radius = side * (obstacle.surface_u_mm * RADIUS_SHARE)
     scale = side * doubts.scale_u * (np.maximum(central_mm, 0.0) + bur_radius_mm)
     a = tilt * math.sqrt(-2.0 * math.log(BOUND_SPLIT))
-    change = side * travel
     left = np.maximum(distance_mm - radius - scale, 0.0)
-    far_left = np.maximum(left - (bores.depth * a**2 / 2.0 + change * a), 0.0)
+    far_left = np.maximum(left - (bores.depth * a**2 / 2.0 + travel * (1.0 + a)), 0.0)
     bound = (
         4.0 * BOUND_SPLIT
         + gammaincc(1.5, 0.5 * (left / np.maximum(near_sd, 1e-12)) ** 2)
@@ -234,8 +234,9 @@ def drawn_out(bores: Bores, tail: Floats) -> Bores:
     from scipy.special import ndtri
 
     sd = bores.sd.copy()
-    sd[:, 4] = 0.0
-    return replace(bores, depth=bores.depth - ndtri(tail) * bores.sd[:, 4], sd=sd)
+    longest = [np.interp(-ndtri(t), TRAVEL_Z, row) for t, row in zip(tail, sd[:, TRAVEL], strict=True)]
+    sd[:, TRAVEL] = 0.0
+    return replace(bores, depth=bores.depth + np.maximum(longest, 0.0), sd=sd)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

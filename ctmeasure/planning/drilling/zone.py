@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ctmeasure.planning.drilling.cells import empty_cell, wall_cells
+from ctmeasure.planning.drilling.exits import MapGrid
 from ctmeasure.planning.drilling.places import Places, measure_places
 from ctmeasure.planning.drilling.risk import StructureRisk, missing_by_place, structure_risks
 from ctmeasure.planning.drilling.scene import Scene
@@ -67,6 +68,7 @@ def map_zone(scene: Scene, *, progress: Progress = no_progress) -> Zone:
     places = measure_places(
         scene, points[rows], normal_lps=normals[rows], wall_angle_deg=angle[rows], rim_distance_mm=rim[rows],
         depth_mm=depth[rows], surface_u_mm=surface_u[rows], direction_lps=None,
+        grid=MapGrid(rows, wall),
     )  # fmt: skip
     progress("map: what is marked", 0.3)
     missing = missing_by_place(scene, places)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from scipy.stats import ncx2, norm
 
 from ctmeasure.anatomy.structures import Ball, Patch, Tube
-from ctmeasure.planning.drilling.bores import make_bores
+from ctmeasure.planning.drilling.bores import TRAVEL, TRAVEL_Z, make_bores
 from ctmeasure.planning.drilling.joint import any_events, joint_gaps
 from ctmeasure.planning.drilling.probability import (
     BLOCK,
@@ -180,8 +178,14 @@ def test_drawn_gaps_are_those_of_the_drawn_paths(ear):
     p = bores.entry + settings.hole_placement_u_mm * (hand[:, [0]] * bores.along + hand[:, [1]] * bores.around)
     lean = np.radians(settings.drill_angle_u_deg) * (hand[:, [4]] * bores.tilt_a + hand[:, [5]] * bores.tilt_b)
     d = bores.direction + lean
-    q = p + 3.5 * d / np.linalg.norm(d, axis=1, keepdims=True)
-    exact = obstacle.gap_mm(p, q, bur_radius_mm=BUR)
+    unit = d / np.linalg.norm(d, axis=1, keepdims=True)
+    exact = obstacle.gap_mm(p, p + 3.5 * unit, bur_radius_mm=BUR)
+    assert np.abs(gaps - exact).max() < 1e-6
+    # With a table of travel, two places where the paths of strayed hands end among them.
+    table = np.where(TRAVEL_Z < -0.5, -1.5 + 0.01 * TRAVEL_Z, 2.0 + 0.1 * TRAVEL_Z)
+    gaps = doubts.gaps(bores.with_travel(table[None]), obstacle, 0, bur_radius_mm=BUR)[0]
+    travel = 3.5 + np.interp(hand[:, 6], TRAVEL_Z, table)
+    exact = obstacle.gap_mm(p, p + travel[:, None] * unit, bur_radius_mm=BUR)
     assert np.abs(gaps - exact).max() < 1e-6
 
 
@@ -196,9 +200,7 @@ def test_sorted_elements_give_the_gaps_of_the_full_search_however_unsure_the_exi
     ):
         obstacle, doubts = obstacle_of(structure, settings), doubts_of(ear, registration=0.2, scale=0.003)
         bores = bores_at(ear, [(0.0, 0.0, 0.0), (0.0, 0.0, -3.0)], settings=settings, length=2.0)
-        sd = bores.sd.copy()
-        sd[:, 4] = 1.5
-        bores = replace(bores, sd=sd)
+        bores = bores.with_travel(np.repeat(1.5 * TRAVEL_Z[None], 2, axis=0))
         gaps = doubts.gaps(bores, obstacle, 0, bur_radius_mm=BUR)
         told = doubts.gaps(bores, obstacle, 0, bur_radius_mm=BUR, limit_mm=np.full(2, 0.7), enough_mm=0.2)
         hand, scale = doubts.draws.block("hand of hole 1", 0, 7), doubts.scale(0)
@@ -222,7 +224,7 @@ def moved_paths(bores, n, hand):
     )
     d = bores.direction[n] + sd[3] * (hand[:, [4]] * bores.tilt_a[n] + hand[:, [5]] * bores.tilt_b[n])
     d /= np.linalg.norm(d, axis=1, keepdims=True)
-    return p, p + np.maximum(bores.depth[n] + sd[4] * hand[:, 6], 0.0)[:, None] * d
+    return p, p + np.maximum(bores.depth[n] + np.interp(hand[:, 6], TRAVEL_Z, sd[TRAVEL]), 0.0)[:, None] * d
 
 
 def test_the_bound_of_a_path_drawn_out_is_never_below_the_frequency_and_tighter_where_the_exit_is_unsure(ear):
@@ -230,9 +232,7 @@ def test_the_bound_of_a_path_drawn_out_is_never_below_the_frequency_and_tighter_
     obstacle, doubts = obstacle_of(long_tube((1.5, 0.0, 4.5), (0.0, 1.0, 0.0), 0.6, 0.15), settings), doubts_of(ear)
     entries = np.linspace(-3.0, 2.0, 9)[:, None] * [0.0, 0.0, 1.0]
     bores = bores_at(ear, entries, settings=settings, length=3.0)
-    sd = bores.sd.copy()
-    sd[:, 4] = 1.2
-    bores, tail = replace(bores, sd=sd), np.full(9, 1e-4)
+    bores, tail = bores.with_travel(np.repeat(1.2 * TRAVEL_Z[None], 9, axis=0)), np.full(9, 1e-4)
     common = {"obstacle": obstacle, "doubts": doubts, "bur_radius_mm": BUR}
     short = obstacle.gap_mm(bores.entry, bores.ends, bur_radius_mm=BUR)
     plain = displacement_bound(short - 1.0, bores, central_mm=short, **common)
