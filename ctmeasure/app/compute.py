@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,7 @@ from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.mirrored import mirrored_point_lps
 from ctmeasure.anatomy.structures import Structure, Tube
 from ctmeasure.anatomy.vocabulary import landmark_terms, needed_landmarks
+from ctmeasure.app.holes import drill
 from ctmeasure.app.memory import Memory
 from ctmeasure.app.refined import refine_landmarks, refined_key
 from ctmeasure.case.model import Case, check_scan_belongs
@@ -62,7 +62,7 @@ def compute_case(
     """
     from ctmeasure.app.metal import case_metal
     from ctmeasure.app.ossicles import case_ossicles
-    from ctmeasure.planning.drilling import DrillInput, DrillOutput, plan_drilling, plan_sites
+    from ctmeasure.planning.drilling import DrillInput, DrillOutput
     from ctmeasure.planning.halo import flag_measurements, flag_pairs, flag_sites, flag_traced, flag_zone
     from ctmeasure.planning.lengths.handle import planned_tip_lps
     from ctmeasure.planning.lengths.inputs import LengthInput
@@ -125,12 +125,7 @@ def compute_case(
             seed=case.seed,
             handle_tip=None if tip is None else lambda _entry_1, _entry_2: tip,
         )
-        drill = plan_drilling if map_holes else plan_sites
-        drilled = memory.recall(
-            "drilling" if map_holes else "asked holes",
-            drilling_key(case, structures, tip),
-            lambda: drill(given, progress=drilling_progress),
-        )
+        drilled = drill(case, given, tip=tip, map_holes=map_holes, memory=memory, progress=drilling_progress)
     progress("measuring", 0.7)
     if drilled is not None:
         zone = flag_zone(drilled.zone, metal.halo)
@@ -191,32 +186,6 @@ def compute_case(
 
 METAL_MARKS = ("canal_medial", "canal_lateral", "lateral_semicircular_canal", "handle_tip", "handle_top")
 """Landmarks besides old_prosthesis that what is said about metal depends on."""
-NOT_FOR_DRILLING = (
-    "drum_centre", "drum_contact", "umbo", "malleus_lateral_process", "malleus_neck", "incus_long_process",
-    "incus_contact", "incus_short_process", "incudostapedial_joint", "stapes_head",
-)  # fmt: skip
-"""Landmarks whose place does not touch where holes can go (a planned handle tip that follows from them is asked for by
-itself): moving one leaves the drilling part as it was. A test holds this list to its word."""
-
-
-def drilling_key(case: Case, structures: tuple[Structure, ...], tip: Any) -> tuple[Any, ...]:
-    """Everything the drilling part of a plan depends on, besides the scan.
-
-    Parameters
-    ----------
-    case, structures
-        The case, and its structures as traced.
-    tip
-        Planned handle tip, LPS mm, or None.
-
-    Returns
-    -------
-    tuple
-        Comparable by value.
-    """
-    marks = tuple(mark for name, mark in case.landmarks.items() if name not in NOT_FOR_DRILLING)
-    where = None if tip is None else tuple(float(v) for v in tip)
-    return marks, structures, case.facts, case.settings, case.sites, case.seed, case.side, where
 
 
 def _fitness(case: Case, volume: Volume, memory: Memory) -> ScanFitness:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ctmeasure.case.model import Case
+from ctmeasure.app.holes import HOLES, holes_key
+from ctmeasure.app.memory import Memory
+from ctmeasure.case.model import Case, SiteRequest
 from ctmeasure.errors import CtmeasureError
 from ctmeasure.planning.measurands import batch, distances, drum
 from ctmeasure.planning.measurands.inputs import MeasureInput
 from ctmeasure.planning.measurands.measure import joint_draws
 from ctmeasure.planning.measurands.registry import Context, Recipe
 from ctmeasure.planning.measurands.scene import Scene
+from ctmeasure.planning.results import SiteResult
 from ctmeasure.uncertainty.intervals import coverage_interval
 from ctmeasure.volume.geometry import Geometry
 
@@ -74,6 +77,37 @@ def live_numbers(case: Case, geometry: Geometry) -> tuple[LiveNumber, ...]:
         return tuple(_number(recipe, mean, scene) for recipe in recipes)
     except CtmeasureError:
         return ()
+
+
+def dragged_hole(case: Case, site: SiteRequest, memory: Memory) -> SiteResult | None:
+    """One hole where it is being dragged to, assessed in the drill plan that was last computed.
+
+    Parameters
+    ----------
+    case
+        As it stands; what the holes it asks for are does not matter.
+    site
+        The hole as it would be if it were let go here.
+    memory
+        Of the computation (`compute_case`).
+
+    Returns
+    -------
+    SiteResult or None
+        From fewer draws than a plan takes, without what would change the answer. None where no drill plan of these
+        marks, facts and settings has been computed, or the point is no number.
+
+    Raises
+    ------
+    Nothing.
+    """
+    if not memory.knows(HOLES, holes_key(case)):
+        return None
+    session = memory.last(HOLES)
+    try:
+        return session.reassess(site) if session is not None else None
+    except CtmeasureError:
+        return None
 
 
 def _number(recipe: Recipe, mean: Scene, scene: Scene) -> LiveNumber:

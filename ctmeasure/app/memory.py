@@ -32,6 +32,10 @@ class Memory:
         """Whether `recall` would give this part without making it."""
         return part in self._kept and bool(self._kept[part][0] == key)
 
+    def last(self, part: str) -> Any:
+        """The kept result of a part, whatever it was made from; None when there is none."""
+        return self._kept[part][1] if part in self._kept else None
+
     def recall(self, part: str, key: Any, make: Callable[[], Result]) -> Result:
         """The kept result of a part made from the same key, or a new one.
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -82,6 +82,7 @@ class CanalWall:
     surface: CanalSurface
     _fine_normals: Floats
     _fine_rim: Floats
+    _kept: dict[str, Any] = field(default_factory=dict, repr=False)
 
     @property
     def canal(self) -> CanalFrame:
@@ -141,20 +142,15 @@ class CanalWall:
         ctmeasure.errors.GeometryError
             When the last axis is not 3.
         """
-        from scipy.spatial import cKDTree
-
         points = np.asarray(points_lps, dtype=np.float64).reshape(-1, 3)
-        fine = self.surface.points_lps()
-        known = np.isfinite(fine).all(axis=-1) & np.isfinite(self._fine_normals).all(axis=-1)
-        canal = self.canal
-        if not known.any():
+        canal, (tree, fine, normals) = self.canal, self._known_surface()
+        if tree is None:
             nothing = np.full(len(points), np.nan)
             empty = np.full((len(points), 3), np.nan)
             words = np.full(len(points), STATUS_WORDS[NO_EDGE])
             return WallProjection(empty, empty, nothing, nothing, nothing, nothing, nothing, words)
-        _, nearest = cKDTree(fine[known]).query(points)
-        foot = fine[known][nearest]
-        normal = self._fine_normals[known][nearest]
+        _, nearest = tree.query(points)
+        foot, normal = fine[nearest], normals[nearest]
         for _ in range(PROJECTION_TURNS):
             foot = points - np.sum((points - foot) * normal, axis=1, keepdims=True) * normal
             angle, depth = canal.wall_angle_deg(foot), canal.depth_mm(foot)
@@ -173,6 +169,18 @@ class CanalWall:
             self._read(self.surface.u_mm, angle, depth),
             self._status_at(angle, depth),
         )
+
+    def _known_surface(self) -> tuple[Any, Floats, Floats]:
+        """The fine surface where it is known, as a search tree (None: nowhere), points and normals; made once."""
+        if "surface" not in self._kept:
+            from scipy.spatial import cKDTree
+
+            fine = self.surface.points_lps()
+            known = np.isfinite(fine).all(axis=-1) & np.isfinite(self._fine_normals).all(axis=-1)
+            tree = cKDTree(fine[known]) if known.any() else None
+            self._kept["surface"] = tree, fine[known], self._fine_normals[known]
+        found: tuple[Any, Floats, Floats] = self._kept["surface"]
+        return found
 
     def _status_at(self, wall_angle_deg: Floats, depth_mm: Floats) -> NDArray[np.str_]:
         known = np.isfinite(wall_angle_deg) & np.isfinite(depth_mm)

@@ -49,7 +49,61 @@ class Spaces(NamedTuple):
     middle_lps: Floats
 
 
-def look_into_spaces(volume: Volume, begin_lps: Floats, end_lps: Floats, *, levels: TissueLevels) -> Spaces:
+class Regions(NamedTuple):
+    """A block of the scan with its spaces as regions; arrays on the block's grid.
+
+    ``depth_air``, ``depth_dense``: how deep a voxel lies in air, or in what is neither air nor bone, mm. ``level``: as
+    in `Spaces`, around each voxel.
+    """
+
+    block: Volume
+    depth_air: NDArray[np.float32]
+    depth_dense: NDArray[np.float32]
+    level: NDArray[np.float32]
+
+
+def regions_around(volume: Volume, points_lps: Floats, *, levels: TissueLevels) -> Regions:
+    """Find the regions of the block that holds some points.
+
+    Parameters
+    ----------
+    volume
+        The scan.
+    points_lps
+        Shape (n, 3), LPS mm.
+    levels
+        Grey levels of the ear.
+
+    Returns
+    -------
+    Regions
+
+    Raises
+    ------
+    GeometryError
+        When no point lies near the scan.
+    """
+    from scipy.ndimage import distance_transform_edt, gaussian_filter
+
+    block = volume.crop_around(points_lps, margin_mm=MARGIN_MM)
+    values = np.asarray(block.values, dtype=np.float32)
+    spacing = block.geometry.spacing_mm
+    air = values < levels.air_soft
+    dense = ~air & (values <= levels.soft + BONE_SHARE * (levels.bone - levels.soft))
+    depth_air = distance_transform_edt(air, sampling=spacing).astype(np.float32)
+    depth_dense = distance_transform_edt(dense, sampling=spacing).astype(np.float32)
+    core = depth_dense > CORE_MM
+    sigma = [LEVEL_SIGMA_MM / step for step in spacing]
+    weight = gaussian_filter(core.astype(np.float32), sigma, truncate=2.5)
+    total = gaussian_filter(np.where(core, values, np.float32(0.0)), sigma, truncate=2.5)
+    mean = np.divide(total, weight, out=np.full_like(total, np.nan), where=weight > 1e-3)
+    level = (mean - np.float32(levels.soft)) / np.float32(levels.bone - levels.soft)
+    return Regions(block, depth_air, depth_dense, level)
+
+
+def look_into_spaces(
+    volume: Volume, begin_lps: Floats, end_lps: Floats, *, levels: TissueLevels, regions: Regions | None = None
+) -> Spaces:
     """Look into the spaces that some stretches of rays lie in.
 
     Parameters
@@ -60,6 +114,8 @@ def look_into_spaces(volume: Volume, begin_lps: Floats, end_lps: Floats, *, leve
         Shape (n, 3), LPS mm: where each stretch enters the space and where it leaves it.
     levels
         Grey levels of the ear.
+    regions
+        Made before of a block that holds all stretches; None: of their own block.
 
     Returns
     -------
@@ -75,37 +131,23 @@ def look_into_spaces(volume: Volume, begin_lps: Floats, end_lps: Floats, *, leve
     A region is what lies on one side of two levels, midway between air and soft tissue and midway between soft tissue
     and bone. Two spaces that open into each other count as one only as far as the climb leads uphill in width.
     """
-    from scipy.ndimage import distance_transform_edt, gaussian_filter
-
     begin, end = np.asarray(begin_lps, dtype=np.float64), np.asarray(end_lps, dtype=np.float64)
     if begin.shape != end.shape or begin.ndim != 2 or begin.shape[1] != 3:
         raise GeometryError(f"stretches of shapes {begin.shape} and {end.shape}", expected="twice (n, 3)")
-    block = volume.crop_around(np.concatenate([begin, end]), margin_mm=MARGIN_MM)
-    values = np.asarray(block.values, dtype=np.float32)
-    spacing = block.geometry.spacing_mm
-    air = values < levels.air_soft
-    dense = ~air & (values <= levels.soft + BONE_SHARE * (levels.bone - levels.soft))
-    depth_air = distance_transform_edt(air, sampling=spacing)
-    depth_dense = distance_transform_edt(dense, sampling=spacing)
-    core = depth_dense > CORE_MM
-    sigma = [LEVEL_SIGMA_MM / step for step in spacing]
-    weight = gaussian_filter(core.astype(np.float32), sigma, truncate=2.5)
-    total = gaussian_filter(np.where(core, values, np.float32(0.0)), sigma, truncate=2.5)
+    if regions is None:
+        regions = regions_around(volume, np.concatenate([begin, end]), levels=levels)
+    block, depth_air, depth_dense, level = regions
     seen = _voxels(block, begin, end)
     air_on, in_air = _deepest(depth_air, seen)
     dense_on, in_dense = _deepest(depth_dense, seen)
-    lowest = values[seen[..., 0], seen[..., 1], seen[..., 2]].min(axis=1)
+    lowest = block.values[seen[..., 0], seen[..., 1], seen[..., 2]].min(axis=1)
     holds_air = (air_on > 0.0) | (lowest < levels.soft - AIR_SHARE * (levels.soft - levels.air))
     holds_air &= ~(dense_on > np.maximum(2.0 * air_on, CORE_MM))
     air_middle, air_radius = _middles(depth_air, in_air, holds_air)
     dense_middle, dense_radius = _middles(depth_dense, in_dense, ~holds_air)
-    at = tuple(in_dense.T)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        level = (np.where(weight[at] > 1e-3, total[at] / weight[at], np.nan) - levels.soft) / (
-            levels.bone - levels.soft
-        )
     middle = block.geometry.to_lps(np.where(holds_air[:, None], air_middle, dense_middle))
-    return Spaces(holds_air, np.where(holds_air, air_radius, dense_radius), np.asarray(level, np.float64), middle)
+    radius = np.where(holds_air, air_radius, dense_radius).astype(np.float64)
+    return Spaces(holds_air, radius, level[tuple(in_dense.T)].astype(np.float64), middle)
 
 
 def _voxels(block: Volume, begin: Floats, end: Floats) -> NDArray[np.intp]:

@@ -12,6 +12,7 @@ from ctmeasure.imaging import layers, neighbours
 from ctmeasure.imaging.ends import Ends, estimate, spread_about_chosen, weigh_ends
 from ctmeasure.imaging.gaps import Gaps, find_gaps
 from ctmeasure.imaging.levels import FWHM_PER_SIGMA, PointSpread, TissueLevels
+from ctmeasure.imaging.reading import Reading
 from ctmeasure.imaging.sharpened import sharpened, with_spaces
 from ctmeasure.volume.volume import Volume
 
@@ -143,6 +144,7 @@ def measure_wall_paths(
     normal_lps: ArrayLike | None = None,
     surface_u_mm: ArrayLike = SURFACE_U_MM,
     lining_mm: ArrayLike | None = None,
+    reading: Reading | None = None,
 ) -> WallPaths:
     """Measure the bone along rays that start on the wall.
 
@@ -165,6 +167,8 @@ def measure_wall_paths(
         Standard uncertainty of the entry points along the normal, shape (n,) or one number.
     lining_mm
         Thickness of the lining along the normal where known, shape (n,).
+    reading
+        Copies of the scan made before of a block that covers `ray_ends`; None: of these rays' own block.
 
     Returns
     -------
@@ -203,12 +207,12 @@ def measure_wall_paths(
     steep = ~(cosine > STEEPEST_COSINE)
     cosine = np.where(steep, 1.0, cosine)
     sigma = spread.sigma_mm(np.where(np.isfinite(normal), normal, direction)) / cosine
-    offsets = np.arange(-BEFORE_MM, arm_length_mm + BEYOND_MM, layers.STEP_MM)
+    offsets = _offsets(arm_length_mm)
     values = layers.profiles(volume, entry, directions_lps=direction, offsets_mm=offsets)
     found, first, exits = _look(
         volume, values, entry, direction, np.where(steep[:, None], direction, normal), offsets,
         spread=spread, levels=levels, exit_gap_mm=exit_gap_mm, arm_length_mm=arm_length_mm,
-        least_mm=NOT_RESOLVED_FWHM * FWHM_PER_SIGMA * sigma,
+        least_mm=NOT_RESOLVED_FWHM * FWHM_PER_SIGMA * sigma, reading=reading,
     )  # fmt: skip
     u_surface = np.broadcast_to(np.asarray(surface_u_mm, dtype=np.float64), (len(entry),))
     u_surface = np.hypot(np.nan_to_num(u_surface, nan=BRIDGED_U_MM), LINING_U_MM) / cosine
@@ -220,6 +224,16 @@ def measure_wall_paths(
         lining_mm=lining, lining_sd_mm=0.05 if lining_mm is not None else layers.LINING_SD_MM,
     )  # fmt: skip
     return _paths(found, fitted, levels, sigma * FWHM_PER_SIGMA, steep, u_surface, first, exits)
+
+
+def ray_ends(entry_lps: Floats, direction_lps: Floats, *, arm_length_mm: float) -> Floats:
+    """Both ends of the rays that `measure_wall_paths` reads, shape (2 n, 3); unit directions."""
+    offsets = _offsets(arm_length_mm)
+    return np.concatenate([entry_lps + offset * direction_lps for offset in (offsets[0], offsets[-1])])
+
+
+def _offsets(arm_length_mm: float) -> Floats:
+    return np.arange(-BEFORE_MM, arm_length_mm + BEYOND_MM, layers.STEP_MM)
 
 
 def _look(
@@ -235,12 +249,17 @@ def _look(
     exit_gap_mm: float,
     arm_length_mm: float,
     least_mm: Floats,
+    reading: Reading | None,
 ) -> tuple[layers.Walk, Ends, Ends]:
     """Where each ray's bone may end first, where the exit may be, and the walk to the likeliest of both."""
-    ends = np.concatenate([entry + offsets[0] * direction, entry + offsets[-1] * direction])
-    sharper = sharpened(volume, ends, spread=spread, levels=levels)
+    if reading is None:
+        ends = ray_ends(entry, direction, arm_length_mm=arm_length_mm)
+        sharper = sharpened(volume, ends, spread=spread, levels=levels)
+        spaces = with_spaces(sharper, volume, levels=levels)
+    else:
+        sharper, spaces = reading.sharper, reading.spaces
     profiles = neighbours.parallel_profiles(
-        sharper, with_spaces(sharper, volume, levels=levels), entry, direction_lps=direction, normal_lps=normal,
+        sharper, spaces, entry, direction_lps=direction, normal_lps=normal,
         offsets_mm=offsets, entry_end_mm=SEARCH_MM[1],
     )  # fmt: skip
     # Where the scan itself has ended, the copy (which reaches as far as its filter pads it) has too.

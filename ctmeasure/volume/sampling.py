@@ -118,7 +118,8 @@ def in_threads(work: Callable[[int, int], None], count: int, *, smallest: int) -
     Exception
         Whatever a piece raised.
     """
-    workers = min(os.cpu_count() or 1, max(count // smallest, 1))
+    # Asking the system for its processors takes longer than a small piece of work.
+    workers = min(os.cpu_count() or 1, count // smallest) if count >= 2 * smallest else 1
     if workers == 1:
         work(0, count)
         return

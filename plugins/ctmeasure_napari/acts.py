@@ -23,7 +23,7 @@ from ctmeasure.app.commands import (
     SetStatus,
     SetStructure,
 )
-from ctmeasure.app.compute import drilling_key
+from ctmeasure.app.holes import drilling_key
 from ctmeasure.app.snapping import snapped
 from ctmeasure.case.model import Case, SiteRequest
 from ctmeasure.errors import CtmeasureError, GeometryError

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
-from ctmeasure.planning.drilling.plan import DrillInput, DrillOutput, plan_drilling, plan_sites
+from ctmeasure.planning.drilling.plan import DrillInput, DrillOutput, plan_drilling, plan_sites, prepare_drilling
+from ctmeasure.planning.drilling.session import DrillSession
 
-__all__ = ["DrillInput", "DrillOutput", "plan_drilling", "plan_sites"]
+__all__ = ["DrillInput", "DrillOutput", "DrillSession", "plan_drilling", "plan_sites", "prepare_drilling"]

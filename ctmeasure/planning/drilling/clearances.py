@@ -20,6 +20,8 @@ Floats = NDArray[np.float64]
 
 SETTLED_BLOCKS = 2
 """Blocks of draws for the interval of a clearance to a structure so far away that a bound settles its verdict."""
+SETTLED_SHARE = 125
+"""Of each of these, so many draws for every block of the others: a dragged hole spares some here too."""
 BOUND_FLAG = "probabilities are proven upper bounds, not drawn"
 NO_END_FLAG = "where the wall ends is not known"
 HAND_SOURCES = (
@@ -58,12 +60,12 @@ def hole_clearances(
     known = [risk for risk in risks if risk.obstacle.measured]
     total = max([blocks, *(int(risk.draws[0]) // BLOCK for risk in known)])
     least_mm = min((float(risk.central_mm[0]) for risk in known), default=np.inf)
-    exact: dict[str, Floats] = {}
+    settled, exact = min(SETTLED_SHARE * blocks, BLOCK), dict[str, Floats]()
     for risk in known:
         full = risk.draws[0] > 0 or risk.central_mm[0] <= least_mm + LEAST_GAP_REACH_MM
         exact[risk.obstacle.id] = joint_gaps(
             places.bores, [risk.obstacle], doubts=scene.doubts, bur_radius_mm=scene.settings.bur_radius_mm,
-            blocks=range(blocks if full else min(SETTLED_BLOCKS, blocks)),
+            blocks=range(blocks if full else SETTLED_BLOCKS), draws=BLOCK if full else settled,
         )[0]  # fmt: skip
     drawn = [risk for risk in known if risk.draws[0] > 0]
     counts, draws = _counts(scene, places.bores, drawn, exact, blocks, total)
@@ -74,9 +76,9 @@ def hole_clearances(
     for gaps in exact.values():
         if len(gaps) == len(least):
             least = np.minimum(least, gaps)
-    settled = [risk for risk in known if risk.draws[0] == 0]
+    bound_only = [risk for risk in known if risk.draws[0] == 0]
     p_any = [
-        min(count / max(draws, 1) + sum(float(getattr(risk, bound)[0]) for risk in settled), 1.0)
+        min(count / max(draws, 1) + sum(float(getattr(risk, bound)[0]) for risk in bound_only), 1.0)
         for count, bound in zip(counts[ANY], ("p_contact", "p_below"), strict=True)
     ]
     any_row = Clearance(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from ctmeasure.anatomy.frames import RimCurve
 from ctmeasure.imaging.ends import likeliest
 from ctmeasure.imaging.levels import TissueLevels
-from ctmeasure.imaging.spaces import Spaces, look_into_spaces
+from ctmeasure.imaging.spaces import Regions, Spaces, look_into_spaces
 from ctmeasure.imaging.wall_path import NO_EXIT, WallPaths
 from ctmeasure.planning.drilling.far_words import join_spaces
 from ctmeasure.planning.drilling.structures import Obstacle
@@ -88,6 +88,7 @@ def name_far_sides(
     rim: RimCurve,
     levels: TissueLevels,
     obstacles: Iterable[Obstacle],
+    regions: Regions | None = None,
 ) -> Words:
     """Name what lies behind each path.
 
@@ -105,6 +106,8 @@ def name_far_sides(
         Grey levels of the ear.
     obstacles
         Marked structures.
+    regions
+        Spaces of the scan, made before of a block that holds the paths; None: of their own block.
 
     Returns
     -------
@@ -140,7 +143,7 @@ def name_far_sides(
         along = direction_lps[row]
         begin = entry_lps[row] + paths.exits.places_mm[row, column][:, None] * along
         end = entry_lps[row] + paths.exits.until_mm[row, column][:, None] * along
-        spaces = look_into_spaces(volume, begin, end, levels=levels)
+        spaces = look_into_spaces(volume, begin, end, levels=levels, regions=regions)
         names, maybe = _names(spaces, entry_lps[row], begin, along, rim, tuple(obstacles))
         for i, (r, t) in enumerate(zip(row, turn, strict=True)):
             weight = float(carried[r, t])

@@ -21,7 +21,13 @@ three times a typical standard uncertainty."""
 
 
 def joint_gaps(
-    bores: Bores, obstacles: Sequence[Obstacle], *, doubts: Doubts, bur_radius_mm: float, blocks: range
+    bores: Bores,
+    obstacles: Sequence[Obstacle],
+    *,
+    doubts: Doubts,
+    bur_radius_mm: float,
+    blocks: range,
+    draws: int = BLOCK,
 ) -> Floats:
     """Drawn clearances of one bore to every structure on the same draws.
 
@@ -35,8 +41,8 @@ def joint_gaps(
         What is drawn.
     bur_radius_mm
         Radius of the bur.
-    blocks
-        Which blocks to draw.
+    blocks, draws
+        Which blocks to draw, and how many draws of each.
 
     Returns
     -------
@@ -49,7 +55,7 @@ def joint_gaps(
         When shapes disagree.
     """
     parts = [
-        np.stack([doubts.gaps(bores, o, number, bur_radius_mm=bur_radius_mm)[0] for o in obstacles])
+        np.stack([doubts.gaps(bores, o, number, bur_radius_mm=bur_radius_mm, draws=draws)[0] for o in obstacles])
         for number in blocks
     ]
     return np.concatenate(parts, axis=1) if parts else np.zeros((len(obstacles), 0))

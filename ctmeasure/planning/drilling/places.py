@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ctmeasure.imaging.wall_path import PRESENT, WallPaths, measure_wall_paths
+from ctmeasure.imaging.reading import Reading, make_reading
+from ctmeasure.imaging.wall_path import PRESENT, WallPaths, measure_wall_paths, ray_ends
 from ctmeasure.planning.drilling.bores import Bores, make_bores
 from ctmeasure.planning.drilling.directions import BLOCKED, UNKNOWN, Access, best_directions, check_directions, in_sight
 from ctmeasure.planning.drilling.envelope import drill_depth_mm, over_travel_mm
@@ -24,7 +25,10 @@ SHORT_TIP_FLAG = "wall thicker than the tip is long"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Places:
-    """n places on the wall; arrays over them. ``bores`` has travel 0 where ``ends`` is False: end of wall unknown."""
+    """n places on the wall; arrays over them. ``bores`` has travel 0 where ``ends`` is False: end of wall unknown.
+
+    ``reading`` is the scan as their bone was read in it.
+    """
 
     entry_lps: Floats
     normal_lps: Floats
@@ -44,6 +48,7 @@ class Places:
     shaft_lps: Floats
     freedom: Floats
     in_sight: NDArray[np.int8]
+    reading: Reading
 
     def __len__(self) -> int:
         return len(self.entry_lps)
@@ -94,18 +99,23 @@ def measure_places(
             scene.lumen, entry_lps, direction_lps=direction_lps, normal_lps=normal_lps, settings=settings
         )
     direction, psi = access.direction_lps, access.angle_to_normal_deg
-    spread = scene.wall.surface.spread
+    spread, levels = scene.wall.surface.spread, scene.wall.surface.levels
+    ends_lps = ray_ends(entry_lps, direction, arm_length_mm=settings.arm_length_mm)
+    reading = scene.reading
+    if reading is None or not reading.covers(scene.volume, ends_lps):
+        reading = make_reading(scene.volume, ends_lps, spread=spread, levels=levels)
     paths = measure_wall_paths(
         scene.volume,
         entry_lps,
         direction_lps=direction,
         spread=spread,
-        levels=scene.wall.surface.levels,
+        levels=levels,
         exit_gap_mm=settings.exit_gap_mm,
         arm_length_mm=settings.arm_length_mm,
         normal_lps=normal_lps,
         surface_u_mm=surface_u_mm,
         lining_mm=scene.wall.lining_at(wall_angle_deg, depth_mm),
+        reading=reading,
     )
     state = paths.state.copy()
     if spread.assumed:
@@ -117,8 +127,9 @@ def measure_places(
         volume=scene.volume,
         direction_lps=direction,
         rim=scene.rim,
-        levels=scene.wall.surface.levels,
+        levels=levels,
         obstacles=scene.obstacles,
+        regions=reading.regions,
     )
     depth = drill_depth_mm(paths.to_exit_mm, psi, settings=settings)
     ends = np.isfinite(depth)
@@ -135,7 +146,7 @@ def measure_places(
     return Places(
         entry_lps, normal_lps, wall_angle_deg, rim_distance_mm, depth_mm, direction, psi, reachable, short, paths,
         state, far, depth, ends, bores, access.shaft_lps, access.freedom,
-        in_sight(scene.lumen, entry_lps, normal_lps=normal_lps, settings=settings),
+        in_sight(scene.lumen, entry_lps, normal_lps=normal_lps, settings=settings), reading,
     )  # fmt: skip
 
 

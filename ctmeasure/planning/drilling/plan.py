@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
@@ -17,6 +17,7 @@ from ctmeasure.anatomy.structures import Structure
 from ctmeasure.planning.drilling.heat import HEAT_FLAG, HEAT_GAP_MM, heat_words
 from ctmeasure.planning.drilling.pairs import HandleTip, rank_pairs
 from ctmeasure.planning.drilling.scene import Scene, build_scene
+from ctmeasure.planning.drilling.session import DrillSession
 from ctmeasure.planning.drilling.sites import COARSE_RIM_FLAG, NOT_MARKED, DrillSite, assess_sites
 from ctmeasure.planning.drilling.structures import RADIUS_FLAG
 from ctmeasure.planning.drilling.wall_state import wall_sectors, wall_words
@@ -73,13 +74,44 @@ class DrillOutput:
     wall_sectors: tuple[WallSector, ...] = ()
 
 
-def plan_drilling(given: DrillInput, *, progress: Progress = no_progress) -> DrillOutput:
+def prepare_drilling(given: DrillInput, *, progress: Progress = no_progress) -> DrillSession:
+    """Compute what does not depend on which holes are asked for: wall, structures, draws and map.
+
+    Parameters
+    ----------
+    given
+        As for `plan_drilling`; sites and handle tip are not looked at.
+    progress
+        Called between steps; may cancel.
+
+    Returns
+    -------
+    DrillSession
+
+    Raises
+    ------
+    ScanError
+        When the canal wall is not in the scan.
+    ctmeasure.errors.Cancelled
+        When the listener asks to stop.
+    """
+    scene = _scene(given, part_of(progress, 0.0, 0.5))
+    zone = map_zone(scene, progress=part_of(progress, 0.5, 1.0))
+    return DrillSession(scene if zone.places is None else replace(scene, reading=zone.places.reading), zone)
+
+
+def plan_drilling(
+    given: DrillInput, *, session: DrillSession | None = None, progress: Progress = no_progress
+) -> DrillOutput:
     """Compute where holes can go.
 
     Parameters
     ----------
     given
         Scan, frames, marks, facts, settings, sites, seed.
+    session
+        From `prepare_drilling` on the same input (sites, handle tip and landmarks that holes do not depend on may
+        differ); None: it is prepared.
     progress
         Called between steps; may cancel.
 
@@ -97,9 +129,10 @@ def plan_drilling(given: DrillInput, *, progress: Progress = no_progress) -> Dri
     ctmeasure.errors.Cancelled
         When the listener asks to stop.
     """
-    scene = _scene(given, part_of(progress, 0.0, 0.45))
-    sites = assess_sites(scene, given.sites, progress=part_of(progress, 0.45, 0.55))
-    zone = map_zone(scene, progress=part_of(progress, 0.55, 0.9))
+    if session is None:
+        session = prepare_drilling(given, progress=part_of(progress, 0.0, 0.8))
+    scene, zone = replace(session.scene, landmarks=given.landmarks), session.zone
+    sites = assess_sites(scene, given.sites, progress=part_of(progress, 0.8, 0.9))
     progress("pairs of holes", 0.92)
     pairs, reason = rank_pairs(scene, zone, handle_tip=given.handle_tip)
     progress("drilling done", 1.0)

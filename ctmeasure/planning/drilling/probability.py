@@ -30,7 +30,7 @@ FEW_UPPER = 1.0 - 0.025 ** (1.0 / FEW_DRAWS)
 """Clopper-Pearson upper limit of so few draws without an event (0.0146)."""
 PATHS_AT_ONCE = 300
 """Bores drawn together: keeps the drawn paths of one block under 20 MB."""
-GAPS_WORTH_A_THREAD = 500
+GAPS_WORTH_A_THREAD = 10_000
 """Drawn clearances worth handing to another thread."""
 TAIL = 0.025
 """Tail of the Clopper-Pearson 95 % interval, which decides at the last look at the draws."""

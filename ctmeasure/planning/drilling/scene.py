@@ -15,6 +15,7 @@ from ctmeasure.anatomy.landmarks import LandmarkSet, PointLps
 from ctmeasure.anatomy.sectors import sector_of
 from ctmeasure.anatomy.structures import Structure
 from ctmeasure.imaging.canal_wall import CanalWall, find_canal_wall
+from ctmeasure.imaging.reading import Reading
 from ctmeasure.planning.drilling.lumen import Lumen, lumen_of
 from ctmeasure.planning.drilling.probability import Doubts, SharedDraws
 from ctmeasure.planning.drilling.structures import Obstacle, obstacles
@@ -58,7 +59,10 @@ class DrillSite(Protocol):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scene:
-    """The ear, its wall, what is marked in it, and the doubts; ``barred`` says why nothing may be assessed."""
+    """The ear, its wall, what is marked in it, and the doubts; ``barred`` says why nothing may be assessed.
+
+    ``reading``: the scan prepared for bone paths around the map, once there is a map; None: each path prepares its own.
+    """
 
     volume: Volume
     canal: CanalFrame
@@ -73,6 +77,7 @@ class Scene:
     seed: int
     barred: tuple[str, ...]
     lumen: Lumen
+    reading: Reading | None = None
 
     def wall_findings(self, wall_angle_deg: float) -> tuple[WallState, ...]:
         """What was entered about the wall at an angle."""

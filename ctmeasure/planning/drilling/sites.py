@@ -109,8 +109,8 @@ def reassess_site(scene: Scene, site: DrillSite) -> SiteResult:
     Returns
     -------
     SiteResult
-        As from `assess_sites`, without what would change the answer. Intervals stand on 2,000 draws; a structure not
-        decided after 8,000 reads "caution".
+        As from `assess_sites`, without what would change the answer. Intervals stand on 2,000 draws (500 for a
+        structure that a bound settles); a structure not decided after 8,000 reads "caution".
 
     Raises
     ------

@@ -12,6 +12,7 @@ from ctmeasure.anatomy.facts import CaseFacts
 from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
 from ctmeasure.anatomy.vocabulary import structure_term
+from ctmeasure.geometry.capsules import point_segment
 from ctmeasure.geometry.patches import PatchMesh, patch_distance, triangulate_patch
 from ctmeasure.planning.drilling.elements import Elements, triangle_elements, tube_elements
 from ctmeasure.planning.settings import Settings
@@ -78,28 +79,29 @@ class Obstacle:
         GeometryError
             When shapes disagree or a number is not finite.
         """
-        return self.gap_and_edge(p_lps, q_lps, bur_radius_mm=bur_radius_mm)[0]
+        from ctmeasure.kernels.distances import capsule_to_tube_clearance
+
+        if self.mesh is not None:
+            return patch_distance(p_lps, q_lps, mesh=self.mesh)[0] - bur_radius_mm
+        assert self.tube_lps is not None
+        assert self.radii_mm is not None
+        return capsule_to_tube_clearance(
+            p_lps, q_lps, bur_radius_mm=bur_radius_mm, tube_lps=self.tube_lps, tube_radius_mm=self.radii_mm
+        )[0]
 
     def gap_and_edge(self, p_lps: Floats, q_lps: Floats, *, bur_radius_mm: float) -> tuple[Floats, Bools]:
         """`gap_mm`, and whether the nearest point lies on the patch's edge, or at an end of the tube; shape (n,)."""
         if self.mesh is not None:
             distance, edge = patch_distance(p_lps, q_lps, mesh=self.mesh)
             return distance - bur_radius_mm, edge
-        from ctmeasure.kernels.distances import capsule_to_tube_clearance
-
         assert self.tube_lps is not None
         assert self.radii_mm is not None
-        gap, _ = capsule_to_tube_clearance(
-            p_lps, q_lps, bur_radius_mm=bur_radius_mm, tube_lps=self.tube_lps, tube_radius_mm=self.radii_mm
-        )
+        gap = self.gap_mm(p_lps, q_lps, bur_radius_mm=bur_radius_mm)
         edge = np.zeros(len(gap), np.bool_)
         if len(self.tube_lps) > 1 and not np.allclose(self.tube_lps[0], self.tube_lps[-1]):
             for end in (0, -1):
-                tip, _ = capsule_to_tube_clearance(
-                    p_lps, q_lps, bur_radius_mm=bur_radius_mm, tube_lps=self.tube_lps[[end]],
-                    tube_radius_mm=self.radii_mm[[end]],
-                )  # fmt: skip
-                edge |= tip <= gap + AT_END_MM
+                away, _ = point_segment(self.tube_lps[end], p_lps, q_lps=q_lps)
+                edge |= away - self.radii_mm[end] - bur_radius_mm <= gap + AT_END_MM
         return gap, edge
 
     def at_edge(self, p_lps: Floats, q_lps: Floats) -> Bools:

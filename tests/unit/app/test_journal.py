@@ -11,15 +11,16 @@ import numpy as np
 import pytest
 import window_phantom
 
-from ctmeasure.app import compute, journal
-from ctmeasure.app.commands import MoveLandmark, PlaceAgain, RemoveStructure, SetStatus
+from ctmeasure.app import compute, holes, journal
+from ctmeasure.app.commands import MoveLandmark, PlaceAgain, RemoveStructure, SetSite, SetStatus
 from ctmeasure.app.hold import Hold
 from ctmeasure.app.journal import Journal, journal_file, left_behind
-from ctmeasure.app.live import live_numbers
+from ctmeasure.app.live import dragged_hole, live_numbers
 from ctmeasure.app.memory import Memory
 from ctmeasure.app.opened import open_anything
 from ctmeasure.app.places import note_recent, read_settings, recent_work, write_settings
 from ctmeasure.app.session import Session
+from ctmeasure.case.model import SiteRequest
 from ctmeasure.errors import CaseError, LandmarkError, OutputError
 
 
@@ -216,9 +217,32 @@ def test_what_did_not_change_is_not_computed_again_and_gives_the_same_plan(ear) 
     case = replace(case, settings=replace(case.settings, map_angle_step_deg=30.0, map_rim_step_mm=2.0))
     memory, steps = Memory(), []
     compute.compute_case(case, volume, memory=memory)
-    for name in compute.NOT_FOR_DRILLING:
+    for name in holes.NOT_FOR_DRILLING:
         spot = np.add(case.landmarks.point_lps("drum_centre"), (-0.5, 0.3, 0.2))
         case = MoveLandmark(name, 0, tuple(float(v) for v in spot)).apply(case)
     remembered = compute.compute_case(case, volume, memory=memory, progress=lambda text, _: steps.append(text))
     assert not any("map" in text or "pairs" in text for text in steps)
     assert remembered == compute.compute_case(case, volume)
+
+
+def test_a_dragged_hole_is_assessed_in_the_plan_there_is_and_the_plan_after_it_needs_no_new_map(ear) -> None:
+    """Its bone and verdict are those of the plan made after it is let go; other marks ask for a new plan first."""
+    from dataclasses import replace
+
+    case, volume = ear
+    case = replace(case, settings=replace(case.settings, map_angle_step_deg=30.0, map_rim_step_mm=2.0))
+    memory, steps = Memory(), []
+    assert dragged_hole(case, SiteRequest("a", (0.0, 0.0, 0.0)), memory) is None
+    cells = [c for c in compute.compute_case(case, volume, memory=memory).results.zone if c.entry_lps is not None]
+    site = SiteRequest("a", tuple(float(v) for v in np.add(cells[len(cells) // 2].entry_lps, 0.1)))
+    live = dragged_hole(case, site, memory)
+    case = SetSite(site).apply(case)
+    let_go = compute.compute_case(case, volume, memory=memory, progress=lambda text, _: steps.append(text))
+    assert "pairs of holes" in steps
+    assert not any("map" in text or "canal wall" in text for text in steps)
+    assert let_go == compute.compute_case(case, volume)
+    (planned,) = let_go.results.sites
+    assert (live.verdict, live.wall, live.clock_hour) == (planned.verdict, planned.wall, planned.clock_hour)
+    assert dragged_hole(case, SiteRequest("a", (float("nan"), 0.0, 0.0)), memory) is None
+    spot = tuple(float(v) for v in np.add(case.landmarks.point_lps("canal_lateral"), 0.1))
+    assert dragged_hole(MoveLandmark("canal_lateral", 0, spot).apply(case), site, memory) is None
