@@ -161,7 +161,7 @@ def _voxels(block: Volume, begin: Floats, end: Floats) -> NDArray[np.intp]:
     return np.clip(kji, 0, np.array(block.geometry.shape_kji) - 1)
 
 
-def _deepest(depth: Floats, seen: NDArray[np.intp]) -> tuple[Floats, NDArray[np.intp]]:
+def _deepest(depth: NDArray[np.float32], seen: NDArray[np.intp]) -> tuple[Floats, NDArray[np.intp]]:
     """Depth and index of the deepest voxel along each stretch."""
     found = depth[seen[..., 0], seen[..., 1], seen[..., 2]]
     best = np.argmax(found, axis=1)
@@ -169,7 +169,9 @@ def _deepest(depth: Floats, seen: NDArray[np.intp]) -> tuple[Floats, NDArray[np.
     return found[rows, best], seen[rows, best]
 
 
-def _middles(depth: Floats, start: NDArray[np.intp], rows: NDArray[np.bool_]) -> tuple[NDArray[np.intp], Floats]:
+def _middles(
+    depth: NDArray[np.float32], start: NDArray[np.intp], rows: NDArray[np.bool_]
+) -> tuple[NDArray[np.intp], Floats]:
     """`_climb` from the starts of some rows, each voxel once; the others stay where they are, at depth 0."""
     at, radius = start.copy(), np.zeros(len(start))
     if rows.any():
@@ -179,7 +181,7 @@ def _middles(depth: Floats, start: NDArray[np.intp], rows: NDArray[np.bool_]) ->
     return at, radius
 
 
-def _climb(depth: Floats, start: NDArray[np.intp]) -> tuple[NDArray[np.intp], Floats]:
+def _climb(depth: NDArray[np.float32], start: NDArray[np.intp]) -> tuple[NDArray[np.intp], Floats]:
     """Follow the depth uphill from each voxel to the middle of the space, and the depth there."""
     around = np.stack(np.meshgrid(*[np.arange(-STRIDE, STRIDE + 1)] * 3, indexing="ij"), -1).reshape(-1, 3)
     around = around[np.argsort(np.sum(around**2, axis=1), kind="stable")]
