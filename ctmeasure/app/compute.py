@@ -190,7 +190,10 @@ METAL_MARKS = ("canal_medial", "canal_lateral", "lateral_semicircular_canal", "h
 
 def _fitness(case: Case, volume: Volume, memory: Memory) -> ScanFitness:
     """The scan judged; what the marks have to do with it is said anew, the rest only once a scan."""
-    bare = memory.recall("fitness", volume.source.content_hash, lambda: assess_fitness(volume))
+    limit = case.settings.slice_limit_mm
+    bare = memory.recall(
+        "fitness", (volume.source.content_hash, limit), lambda: assess_fitness(volume, thickest_slice_mm=limit)
+    )
     doubts = coverage_doubts(volume.geometry, _marked_points(case))
     return replace(bare, warnings=(*bare.warnings, *doubts))
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 from ctmeasure.errors import SettingsError
+from ctmeasure.volume.gates import THICKEST_SLICE_MM
 
 OWN = "our choice from common practice, no source"
 RECONSTRUCTION_WORDS = ("not chosen", "handle", "total", "partial", "piston", "no operation")
@@ -180,7 +181,7 @@ class Settings:
         high=15,
     )
     slice_limit_mm: float = _setting(
-        0.7, unit="mm", words="slice spacing above which no drill plan is given", low=0.2, high=2
+        THICKEST_SLICE_MM, unit="mm", words="slice spacing above which no drill plan is given", low=0.2, high=2
     )
     exit_gap_mm: float = _setting(
         1.0, unit="mm", words="an air gap this long ends the path (exit space)", low=0.3, high=3

@@ -12,27 +12,16 @@ from ctmeasure.volume.calibration import Scale, scale_of
 from ctmeasure.volume.coverage import coverage_doubts
 from ctmeasure.volume.edge_widths import LEAST_EDGES, point_spread
 from ctmeasure.volume.edges import Edges, find_edges
+from ctmeasure.volume.gates import THICKEST_SLICE_MM, gates_of, warnings_of
 from ctmeasure.volume.motion import jumps_between_slices
 from ctmeasure.volume.support import supports_of
 from ctmeasure.volume.volume import Volume
-
-THICKEST_SLICE_MM = 0.7
-"""Above this slice spacing no thickness below 1 mm and no drill plan is given (our own gate)."""
 
 LEAST_STEP_HU = 700.0
 """Smallest step that serves as an edge: less than air against soft tissue (about 1000 HU)."""
 
 METAL_HU, METAL_VOXELS = 3000.0, 10
 """Voxels denser than any bone or tooth, and how many of them make metal."""
-
-OVERSHOOT_WARNING = 0.05
-"""Share of a step by which a kernel may overshoot before the Gaussian model is doubted."""
-
-NOISE_WARNING_HU = 150.0
-"""Noise above which small structures drown (our own choice)."""
-
-LEAST_COVERAGE_MM = 20.0
-"""A temporal bone does not fit into a stack lower than this (our own choice)."""
 
 
 @dataclass(frozen=True)
@@ -109,7 +98,11 @@ class ScanFitness:
 
 
 def assess_fitness(
-    volume: Volume, *, marked_lps: NDArray[np.float64] | None = None, progress: Progress = no_progress
+    volume: Volume,
+    *,
+    marked_lps: NDArray[np.float64] | None = None,
+    thickest_slice_mm: float = THICKEST_SLICE_MM,
+    progress: Progress = no_progress,
 ) -> ScanFitness:
     """Judge a scan from its voxels.
 
@@ -119,6 +112,8 @@ def assess_fitness(
         The scan.
     marked_lps
         Shape (n, 3), LPS mm: everything that is marked, to tell whether the scan reaches far enough around it.
+    thickest_slice_mm
+        Slice spacing above which no thickness below 1 mm and no drill plan is given.
     progress
         May stop it.
 
@@ -176,9 +171,9 @@ def assess_fitness(
         clipped=clipped,
         edges_used=len(edges.sigma_mm),
         point_spread_flags=flags,
-        gates=_gates(volume, in_plane is not None and through is not None),
+        gates=gates_of(volume, in_plane is not None and through is not None, thickest_slice_mm=thickest_slice_mm),
         warnings=(
-            *_warnings(volume, noise, overshoot, metal, clipped, coverage),
+            *warnings_of(volume, noise=noise, overshoot=overshoot, metal=metal, clipped=clipped, coverage_mm=coverage),
             *_motion_words(moved),
             *_scale_words(scale, hu),
             *coverage_doubts(volume.geometry, marked_lps),
@@ -192,7 +187,7 @@ def assess_fitness(
             for support in supports_of(
                 spacing,
                 point_spread_mm=(in_plane[0], through[0]) if in_plane is not None and through is not None else None,
-                thickest_slice_mm=THICKEST_SLICE_MM,
+                thickest_slice_mm=thickest_slice_mm,
                 calibrated=hu,
             )
         ),
@@ -297,44 +292,3 @@ def _metal(volume: Volume, hu: bool) -> tuple[bool | None, bool]:
     metal = sum(np.count_nonzero(mask) for mask in volume.slices_above(METAL_HU)) >= METAL_VOXELS
     clipped = metal and sum(np.count_nonzero(plane == top) for plane in volume.values) >= METAL_VOXELS
     return bool(metal), bool(clipped)
-
-
-def _gates(volume: Volume, estimable: bool) -> tuple[str, ...]:
-    gates = []
-    slice_mm = volume.geometry.spacing_mm[0]
-    if slice_mm > THICKEST_SLICE_MM:
-        gates.append(
-            f"slices {slice_mm:.2f} mm apart (limit {THICKEST_SLICE_MM} mm): no thickness below 1 mm, no drill plan"
-        )
-    if not estimable:
-        gates.append("the point spread could not be estimated: thickness below 1 mm is not resolved")
-    if not volume.geometry.frame_of_reference_uid:
-        gates.append("no frame of reference: no structured report can point into this scan")
-    return tuple(gates)
-
-
-def _warnings(
-    volume: Volume,
-    noise: float,
-    overshoot: float | None,
-    metal: bool | None,
-    clipped: bool,
-    coverage: tuple[float, float, float],
-) -> tuple[str, ...]:
-    warnings = []
-    unit = volume.source.intensity_unit
-    if unit == "HU" and noise > NOISE_WARNING_HU:
-        warnings.append(f"noise {noise:.0f} HU: small structures may drown in it")
-    if overshoot is not None and overshoot > OVERSHOOT_WARNING:
-        warnings.append(
-            f"sharp kernel: edges overshoot by {100 * overshoot:.0f} percent of the step, thin walls read too thin"
-        )
-    if metal:
-        warnings.append(
-            "metal in the scan" + (", its values cut off" if clipped else "") + ": distrust what lies within 3 mm"
-        )
-    elif metal is None:
-        warnings.append("grey values without HU: metal was not assessed")
-    if coverage[0] < LEAST_COVERAGE_MM:
-        warnings.append(f"the slices cover only {coverage[0]:.1f} mm: parts of the ear may be missing")
-    return tuple(warnings)

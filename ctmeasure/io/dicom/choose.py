@@ -9,12 +9,7 @@ from pydicom.uid import UID
 from ctmeasure.errors import ScanError
 from ctmeasure.io.dicom.find import Found, SeriesRow, Survey
 from ctmeasure.io.dicom.kinds import CT_LIKE
-
-LEAST_COVERAGE_MM = 20.0
-"""A temporal bone is taller than this; a shorter stack is only taken when there is nothing else (our own choice)."""
-
-THICK_SLICE_MM = 0.7
-"""Slices further apart than this rule out thickness and drilling (our own gate), so they are taken last."""
+from ctmeasure.volume.gates import LEAST_COVERAGE_MM, THICKEST_SLICE_MM
 
 BONE_WORDS = frozenset({"bone", "os", "knochen", "ear", "temporal", "petrous", "petrosum", "mastoid", "inner", "iac"})
 """Words in a description or kernel that promise a bone reconstruction of the ear (from memory)."""
@@ -28,7 +23,7 @@ RULES = (
     f"at least {LEAST_COVERAGE_MM:g} mm covered",
     "the scanner's own slices before derived ones",
     "no gantry tilt",
-    f"slices at most {THICK_SLICE_MM:g} mm apart",
+    f"slices at most {THICKEST_SLICE_MM:g} mm apart",
     "a description or kernel that says bone or ear",
     "thinnest slice spacing",
     "smallest pixel",
@@ -162,7 +157,7 @@ def _merit(found: Found, side: str | None) -> tuple[object, ...]:
         (row.coverage_mm or 0.0) < LEAST_COVERAGE_MM,
         derived,
         row.tilt_deg > 0,
-        (row.slice_spacing_mm or 0.0) > THICK_SLICE_MM,
+        (row.slice_spacing_mm or 0.0) > THICKEST_SLICE_MM,
         not words & BONE_WORDS,
         round(row.slice_spacing_mm or 0.0, 4),
         round(max(row.spacing_mm or (0.0, 0.0)), 4),

@@ -139,7 +139,7 @@ def list_series(path: str | Path, *, progress: Progress = no_progress) -> list[S
     >>> list_series("no such folder")
     Traceback (most recent call last):
         ...
-    ctmeasure.errors.ScanError: nothing at the path given; expected a DICOM folder, file, ZIP or DICOMDIR; check the path
+    ctmeasure.errors.ScanError: nothing at the path given; expected a DICOM folder, file, ZIP or DICOMDIR; check it
     """
     from ctmeasure.io.research import is_research_file, list_research
 

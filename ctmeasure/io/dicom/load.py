@@ -90,7 +90,7 @@ def load_series(
     >>> load_series("no such folder")
     Traceback (most recent call last):
         ...
-    ctmeasure.errors.ScanError: nothing at the path given; expected a DICOM folder, file, ZIP or DICOMDIR; check the path
+    ctmeasure.errors.ScanError: nothing at the path given; expected a DICOM folder, file, ZIP or DICOMDIR; check it
     """
     from ctmeasure.io.research import is_research_file, load_research
 

@@ -184,7 +184,7 @@ def find_sources(path: Path, notes: list[str]) -> list[Source]:
     """
     if not path.exists():
         raise ScanError(
-            "nothing at the path given", expected="a DICOM folder, file, ZIP or DICOMDIR", action="check the path"
+            "nothing at the path given", expected="a DICOM folder, file, ZIP or DICOMDIR", action="check it"
         )
     try:
         if path.is_dir():

@@ -81,6 +81,15 @@ def test_thick_slices_are_gated():
     assert any("0.80 mm" in gate and "no drill plan" in gate for gate in fitness.gates)
 
 
+def test_one_limit_decides_gate_and_support():
+    """A limit the user raised must not leave words behind that deny what is then given, nor the other way round."""
+    scan = ball((0.8, 0.3, 0.3), (0.7, 1.0), noise=30, shape=(30, 80, 80))
+    barred, let_pass = assess_fitness(scan), assess_fitness(scan, thickest_slice_mm=1.0)
+    assert any(words.startswith("drill plan: not supported") for words in barred.supports)
+    assert not any("no drill plan" in gate for gate in let_pass.gates)
+    assert not any(words.startswith("drill plan: not supported") for words in let_pass.supports)
+
+
 def test_metal_and_clipping():
     scan = ball((0.3, 0.2, 0.2), (0.5, 0.6), noise=30)
     assert assess_fitness(scan).metal is False
