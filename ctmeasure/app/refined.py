@@ -13,6 +13,7 @@ from ctmeasure.anatomy.structures import Structure, Tube
 from ctmeasure.app.refined_contact import contact_on_normal, refined_contact
 from ctmeasure.app.refined_handle import HANDLE, refined_handle, refined_umbo
 from ctmeasure.app.refined_record import as_triple, click_covariance, found_record, known_along, not_found
+from ctmeasure.app.refined_rim import refined_rim, with_rim
 from ctmeasure.case.model import Case
 from ctmeasure.errors import CtmeasureError
 from ctmeasure.planning.results import RefinedRecord
@@ -94,8 +95,14 @@ def refine_landmarks(
         records.append(record)
         if plate is not None and record.used:
             niche = _niche(volume, fitness, plate, structures)
+    marks = case.landmarks
+    if canal is not None and case.landmarks.placed("annulus"):
+        rim = refined_rim(case, volume, fitness, canal)
+        records += [rim] if rim is not None else []
+        marks = with_rim(marks, rim)
     if canal is not None and case.landmarks.placed("annulus", "drum_centre"):
-        record, found = _drum(case, volume, fitness, canal, part_of(progress, 0.5, 1.0))
+        ring = rim_points_lps(marks, canal)
+        record, found = _drum(case, volume, fitness, canal, ring, part_of(progress, 0.5, 1.0))
         records.append(record)
         if found is not None and record.used:
             drum = _sheet(found)
@@ -145,12 +152,11 @@ def _footplate(
 
 
 def _drum(
-    case: Case, volume: Volume, fitness: ScanFitness, canal: CanalFrame, progress: Progress
+    case: Case, volume: Volume, fitness: ScanFitness, canal: CanalFrame, rim: Floats, progress: Progress
 ) -> tuple[RefinedRecord, Drum | None]:
     from ctmeasure.imaging.drum.find import find_drum
 
     click = case.landmarks.point_lps("drum_centre")
-    rim = rim_points_lps(case.landmarks, canal)
     try:
         drum = find_drum(volume, rim, canal=canal, click_lps=click, fitness=fitness, progress=progress)
     except CtmeasureError as error:

@@ -390,7 +390,8 @@ class RefinedRecord:
 
     ``covariance_mm2`` (LPS) belongs to ``found_lps``; ``normal_lps`` and ``tilt_u_rad`` (towards the two
     ``across_lps``) to a plane found with it. ``details`` are pairs of words; ``suggested`` are points for landmarks of
-    that name, which nothing is measured from until somebody accepts them.
+    that name, which nothing is measured from until somebody accepts them. Of a ring ``points_lps`` and
+    ``covariances_mm2`` are all its points, ``placed_lps`` and ``found_lps`` their means.
     """
 
     id: str
@@ -406,6 +407,8 @@ class RefinedRecord:
     details: tuple[tuple[str, str], ...] = ()
     suggested: tuple[tuple[str, PointLps], ...] = ()
     flags: tuple[str, ...] = ()
+    points_lps: tuple[PointLps, ...] = ()
+    covariances_mm2: tuple[tuple[PointLps, ...], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,8 +56,13 @@ def clicked_landmarks(truth: EarTruth, names: Iterable[str], *, noise_mm: float,
         mark = truth.landmarks.get(name)
         if mark is not None and len(mark.points):
             moved = mark.points + noise_mm * rng.standard_normal(mark.points.shape)
-            items.append(Landmark(name, "placed", tuple(Placement(p, i) for i, p in enumerate(triples(moved)))))
+            items.append(Landmark(name, "placed", placements(moved)))
     return LandmarkSet(items)
+
+
+def placements(points: np.ndarray) -> tuple[Placement, ...]:
+    """Points (n, 3) as placements with indices from nought."""
+    return tuple(Placement(point, index) for index, point in enumerate(triples(points)))
 
 
 def true_structures(truth: EarTruth, by: str) -> tuple[Structure, ...]:

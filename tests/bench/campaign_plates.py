@@ -12,8 +12,9 @@ One line per ear
 goes to a file as soon as it is done; started again, the campaign goes on where it stopped. Intervals are 95 percent, by
 drawing whole ears with replacement.
 
-The drum's height over the annulus is judged twice: over the true rim plane (what the image adds) and over the plane of
-the clicked ring (what a plan prints); beside them stands what the clicked ring does to a height known exactly.
+The drum's height over the annulus is judged three times: over the true rim plane (what the image adds), over the plane
+of the clicked ring, and over that of the ring moved to the bony edge (what a plan prints); beside them stands what the
+rings do to a height known exactly.
 """
 
 from __future__ import annotations
@@ -28,14 +29,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from blocks import with_interval
+from blocks import placements, with_interval
 from ctmeasure_samples.truth import EarTruth
-from plate_ears import clicked, make_ear
+from plate_ears import CLICK_NOISE_MM, clicked, make_ear
 
 from ctmeasure.anatomy.frames import annulus_plane, canal_frame, rim_points_lps
-from ctmeasure.anatomy.landmarks import LandmarkSet
+from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet
 from ctmeasure.errors import CtmeasureError
 from ctmeasure.imaging.drum.find import find_drum
+from ctmeasure.imaging.drum.rim import find_rim
 from ctmeasure.imaging.footplate.find import find_footplate
 from ctmeasure.imaging.footplate.niche import find_niche
 from ctmeasure.volume.quality import ScanFitness, assess_fitness
@@ -104,6 +106,17 @@ def drum_row(volume: Volume, fitness: ScanFitness, truth: EarTruth, marks: Landm
         return row | {"refused": str(error)}
     seconds, cpu = time.perf_counter() - began, time.process_time() - cpu
     exact = find_drum(volume, truth.landmarks["annulus"].points, canal=canal, click_lps=click, fitness=fitness)
+    try:
+        clicks = marks["annulus"].points_lps
+        doubts = np.tile(CLICK_NOISE_MM**2 * np.eye(3), (len(clicks), 1, 1))
+        rim = find_rim(volume, clicks, covariances=doubts, canal=canal, fitness=fitness)
+        moved = marks.with_landmark(Landmark("annulus", "placed", placements(rim.points_lps)))
+        over = find_drum(volume, rim_points_lps(moved, canal), canal=canal, click_lps=click, fitness=fitness)
+        row["edged"] = over.medial_mm - medial
+        row["rim"] = float(annulus_plane(moved, canal).signed_distance_mm(true_centre)) - medial
+        row["rim_seen"] = float(rim.seen.mean())
+    except CtmeasureError as error:
+        row["rim_refused"] = str(error)
     value = exact.thickness.value_mm
     return row | {
         "image": exact.medial_mm - medial,
@@ -238,6 +251,10 @@ def report_drums(rows: list[Row]) -> None:
         ("medial face over the true rim, bias (mm)", lambda r: mean(pooled(r, "image")), ""),
         ("lateral face over the true rim, rms (mm)", lambda r: rms(pooled(r, "outer")), "0.10"),
         ("medial face over the clicked ring, rms (mm)", lambda r: rms(pooled(r, "clicked")), "0.10"),
+        ("medial face over the ring moved to the bony edge, rms", lambda r: rms(pooled(r, "edged")), "0.10"),
+        ("  the same, bias (mm)", lambda r: mean(pooled(r, "edged")), ""),
+        ("  what that ring alone does, rms (mm)", lambda r: rms(pooled(r, "rim")), ""),
+        ("  share of its points where the edge is seen", lambda r: mean(pooled(r, "rim_seen")), ""),
         ("  what the clicked ring alone does, rms (mm)", lambda r: rms(pooled(r, "ring")), ""),
         ("  the click itself over the clicked ring, rms (mm)", lambda r: rms(pooled(r, "click")), ""),
         ("95 % of the height over the true rim holds", lambda r: held(pooled(r, "image_score")), ""),

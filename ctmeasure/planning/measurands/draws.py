@@ -163,8 +163,8 @@ def point_doubts(
     return tuple(doubts)
 
 
-def found_doubt(record: RefinedRecord) -> PointDoubt:
-    """The doubt of a point found in the image: its own covariance, without placement noise or voxel.
+def found_doubts(record: RefinedRecord) -> tuple[PointDoubt, ...]:
+    """The doubt of each point found in the image: its own covariance, without placement noise or voxel.
 
     Raises
     ------
@@ -173,10 +173,15 @@ def found_doubt(record: RefinedRecord) -> PointDoubt:
     """
     if record.found_lps is None:
         raise LandmarkError(f"'{record.id}' was not found in the image", expected="a point", action="use the click")
-    variances, directions = np.linalg.eigh(np.asarray(record.covariance_mm2, dtype=np.float64))
-    u = np.sqrt(np.maximum(variances, 0.0))
-    point = np.asarray(record.found_lps, dtype=np.float64)
-    return PointDoubt(point, 1, np.zeros(3), np.inf, directions, np.zeros(3), u)
+    points = record.points_lps or (record.found_lps,)
+    covariances = record.covariances_mm2 or (record.covariance_mm2,)
+    doubts = []
+    for point, covariance in zip(points, covariances, strict=True):
+        variances, directions = np.linalg.eigh(np.asarray(covariance, dtype=np.float64))
+        u = np.sqrt(np.maximum(variances, 0.0))
+        where = np.asarray(point, dtype=np.float64)
+        doubts.append(PointDoubt(where, 1, np.zeros(3), np.inf, directions, np.zeros(3), u))
+    return tuple(doubts)
 
 
 class JointDraws:
@@ -234,7 +239,7 @@ class JointDraws:
             item.id: item for item in refined if item.used and (item.id in self.doubts or item.id == ON_NORMAL)
         }
         for item in self.found.values():
-            self.doubts[item.id] = (found_doubt(item),)
+            self.doubts[item.id] = found_doubts(item)
 
     def means_lps(self, landmark_id: str) -> Floats:
         """Mean points of a landmark, shape (1, n, 3), LPS mm: one "draw" without any noise."""

@@ -140,7 +140,7 @@ class Scene:
         return self.mean.rim_indices() if self.mean else self.keep("rim indices", self._rim_indices)
 
     def _rim_indices(self) -> npt.NDArray[np.intp]:
-        ring = self.draws.means_lps("annulus")[0]
+        ring = self.landmarks["annulus"].points_lps
         kept = rim_points_lps(self.landmarks, canal_frame(self.landmarks, self.side))
         return np.flatnonzero((ring[:, None] == kept[None]).all(axis=2).any(axis=1))
 

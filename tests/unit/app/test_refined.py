@@ -222,3 +222,26 @@ def test_without_a_chosen_contact_one_is_suggested_and_nothing_is_measured_from_
     records = refined_handle(case, later[1], later[2], canal_frame(case.landmarks, case.side))
     assert [record.id for record in records] == ["handle_tip", "handle_top"]
     assert [name for name, _ in records[0].suggested] == ["handle_contact"]
+
+
+def test_the_ring_is_weighed_with_the_bony_edge(ear):
+    from ctmeasure.anatomy.frames import annulus_plane, canal_frame
+
+    case, true = ear[0], ear[0].landmarks["annulus"].points_lps
+    moved = true + np.random.default_rng(5).normal(0.0, 0.3, true.shape)
+    marks = tuple(Placement((float(p[0]), float(p[1]), float(p[2])), n) for n, p in enumerate(moved))
+    case = replace(case, landmarks=case.landmarks.with_landmark(Landmark("annulus", "placed", marks)))
+    record = next(r for r in look(ear, case).records if r.id == "annulus")
+    assert record.used
+    assert "weighed with them" in record.why
+    canal = canal_frame(case.landmarks, case.side)
+    normal = annulus_plane(ear[0].landmarks, canal).normal_lps
+    off = [np.sqrt((((p - true) @ normal) ** 2).mean()) for p in (moved, np.array(record.points_lps))]
+    assert off[1] < 0.85 * off[0]
+    plain = MeasureInput(case.landmarks, case.side, geometry=ear[1].geometry, seed=3)
+    rows = {
+        how: next(m for m in measure(given) if m.id == "drum_lateralisation").estimate
+        for how, given in (("placed", plain), ("image", replace(plain, refined=(record,))))
+    }
+    assert rows["image"].standard_uncertainty < rows["placed"].standard_uncertainty
+    assert "annulus found in the image" in [line.source for line in rows["image"].budget]
