@@ -93,6 +93,11 @@ class CanalWall:
         """Distance of the wall from the straight axis at wall angles and depths; NaN where there is no surface."""
         return self._read(self.surface.radius_mm, wall_angle_deg, depth_mm)
 
+    def rim_gap_mm(self, rim: RimCurve, wall_angle_deg: float) -> float:
+        """How far from the ring the bone begins from which rim distances count at an angle; NaN without any."""
+        nearest = int(np.argmin(np.abs((self.wall_angles_deg - wall_angle_deg + 180.0) % 360.0 - 180.0)))
+        return float(np.linalg.norm(self.rim_lps[nearest] - rim.point_lps(self.wall_angles_deg[nearest])))
+
     def normal_at(self, wall_angle_deg: ArrayLike, depth_mm: ArrayLike) -> Floats:
         """Unit normal out of the lumen at wall angles and depths, shape (..., 3); NaN where there is no surface."""
         normal = self._read(self._fine_normals, wall_angle_deg, depth_mm)

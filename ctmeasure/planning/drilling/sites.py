@@ -51,6 +51,9 @@ ALONG_FLAG = "direction along the wall"
 OUTWARD_FLAG = "direction out of the wall"
 NOT_MARKED = "not marked: "
 COARSE_RIM_FLAG = "ring too coarse for rim distances"
+RIM_GAP_FLAG = "bone was found only from {:.1f} mm beside the ring on: rim distances count from there"
+LARGEST_RIM_GAP_MM = 0.25
+"""One row of the fine wall; a larger gap between ring and found bone is said."""
 BRIDGED_FLAG = "wall bridged from its neighbours"
 UNREACHABLE_FLAG = "not reachable with this instrument"
 ACCESS_UNKNOWN_FLAG = "access not assessed"
@@ -216,6 +219,9 @@ def _site_result(
     rim = float(places.rim_distance_mm[0])
     if scene.rim.coarse:
         flags.append(COARSE_RIM_FLAG)
+    gap_mm = scene.wall.rim_gap_mm(scene.rim, angle)
+    if gap_mm > LARGEST_RIM_GAP_MM:
+        flags.append(RIM_GAP_FLAG.format(gap_mm))
     marked = {row.structure for row in clearances}
     gaps = tuple(
         Clearance(need.structure, None, None, None, None, None, "not assessed", 0, (NOT_MARKED + need_words(need),))

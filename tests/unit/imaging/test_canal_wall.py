@@ -63,6 +63,19 @@ def test_rim_distance_is_arc_length_from_the_tilted_ring(phantoms):
     assert np.ptp(rim_depth) == pytest.approx(3.0, abs=0.1)
 
 
+def test_a_ring_beside_the_bone_is_measured(phantoms):
+    """A ring clicked half a millimetre inside the lumen of a cylinder: so far away the bone lies that counts."""
+    ear = phantoms.make_ear()
+    wall = wall_of(phantoms, ear)
+    assert max(wall.rim_gap_mm(ear.rim, angle) for angle in ANGLES) < 0.1
+
+    class InsideTheLumen:
+        def point_lps(self, wall_angle_deg):
+            return ear.rim.point_lps(wall_angle_deg) - 0.5 * ear.canal.direction_lps(wall_angle_deg)
+
+    assert wall.rim_gap_mm(InsideTheLumen(), 77.0) == pytest.approx(0.5, abs=0.06)
+
+
 def test_normals_point_out_of_the_lumen(phantoms):
     ear = phantoms.make_ear(noise=60.0)
     wall = wall_of(phantoms, ear)
