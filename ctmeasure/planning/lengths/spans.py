@@ -92,8 +92,8 @@ NOT_CHOSEN = "not chosen"
 
 def is_chosen(span: Span, settings: Settings) -> bool:
     """Whether the surgeon chose this reconstruction (and, when one is chosen, this lateral contact)."""
-    if span.reconstruction != settings.reconstruction:
-        return False
+    if span.reconstruction != settings.reconstruction or span.lateral == STRAIGHT:
+        return False  # nobody chose where the footplate's normal meets the drum
     kind = PLANNED_HANDLE if span.geometry == AS_PLANNED and span.lateral_kind == "handle" else span.lateral_kind
     return settings.lateral_contact in (NOT_CHOSEN, kind)
 

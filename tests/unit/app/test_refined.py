@@ -157,6 +157,7 @@ def test_the_contact_on_the_footplates_normal_is_a_row_of_its_own(ear):
     from ctmeasure.planning.lengths.inputs import LengthInput
     from ctmeasure.planning.lengths.sizes import candidate_lengths
     from ctmeasure.planning.lengths.spans import FROM_SCAN_FLAG, STRAIGHT
+    from ctmeasure.planning.lengths.table import CHOSEN_FLAG
     from ctmeasure.planning.results import ON_NORMAL
 
     records = look(ear, ear[0]).records
@@ -168,11 +169,14 @@ def test_the_contact_on_the_footplates_normal_is_a_row_of_its_own(ear):
     assert np.linalg.norm(np.subtract(record.found_lps, ear[0].landmarks.point_lps("drum_contact"))) < 0.4
     given = MeasureInput(
         ear[0].landmarks, ear[0].side, geometry=ear[1].geometry, seed=3, refined=records,
-        settings=replace(ear[0].settings, drum_as_it_lies_limit_mm=5.0),
+        settings=replace(
+            ear[0].settings, drum_as_it_lies_limit_mm=5.0, reconstruction="total", lateral_contact="drum"
+        ),
     )  # fmt: skip
     rows = [row for row in candidate_lengths(LengthInput(given)) if row.lateral_contact == STRAIGHT]
     assert rows[0].p_fits is not None
     assert FROM_SCAN_FLAG in rows[0].flags
+    assert CHOSEN_FLAG not in rows[0].flags  # the surgeon chose a contact, not this line
     assert rows[0].needed.value == pytest.approx(np.linalg.norm(line) - 0.5, abs=0.02)
     assert f"{ON_NORMAL} found in the image" in [part.source for part in rows[0].needed.budget]
     plain = candidate_lengths(LengthInput(replace(given, refined=())))
