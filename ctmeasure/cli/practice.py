@@ -54,25 +54,45 @@ def _print(data: Any, lines: tuple[str, ...] | list[str], json: bool) -> None:
 def make(
     out: Annotated[Path, typer.Option("--out", help="New folder for the set.")],
     name: Annotated[str, typer.Option("--name", help="Name of the set.")] = "first ears",
-    level: Annotated[list[str] | None, typer.Option("--level", help="Only easy, middle or hard ears.")] = None,
+    level: Annotated[
+        list[str] | None, typer.Option("--level", help="Only easy, middle or hard ears; of cases, how hard they are.")
+    ] = None,
     case: Annotated[
         list[Path] | None, typer.Option("--case", help="An expert's case instead of the recipe; once an expert.")
     ] = None,
     scan: Annotated[list[Path] | None, typer.Option("--scan", help="Its scan, in the same order.")] = None,
+    landmark: Annotated[
+        list[str] | None, typer.Option("--landmark", help="Ask only for this landmark; may be given again.")
+    ] = None,
+    structure: Annotated[
+        list[str] | None, typer.Option("--structure", help="Ask only for this structure; may be given again.")
+    ] = None,
+    holes: Annotated[int | None, typer.Option("--holes", help="How many holes to choose: 0 to 2.")] = None,
+    no_length: Annotated[bool, typer.Option("--no-length", help="Do not ask for a length.")] = False,
     json: Json = False,
 ) -> int:
     """A set of the 24 synthetic ears, or of experts' cases."""
-    from ctmeasure.app.practice.sets import make_case_set, make_recipe_set
+    from ctmeasure.app.practice.sets import Asked, make_case_set, make_recipe_set
     from ctmeasure.cli.progress import shown_progress
     from ctmeasure.errors import CtmeasureError
 
     if len(case or ()) != len(scan or ()):
         raise CtmeasureError(f"{len(case or ())} cases and {len(scan or ())} scans", expected="one scan a case")
+    if case and len(level or ()) > 1:
+        raise CtmeasureError(f"levels {', '.join(level or ())}", expected="one level for a set of cases")
+    asked, only = Asked(), bool(landmark or structure)
+    asked = Asked(
+        tuple(landmark or (() if only else asked.landmarks)),
+        tuple(structure or (() if only else asked.structures)),
+        holes if holes is not None else (0 if only else asked.holes),
+        not no_length and not only,
+    )
     with shown_progress() as progress:
         if case and scan:
-            made = make_case_set(out, list(zip(case, scan, strict=True)), name=name, progress=progress)
+            pairs, said = list(zip(case, scan, strict=True)), "".join(level or ())
+            made = make_case_set(out, pairs, name=name, level=said, asked=asked, progress=progress)
         else:
-            made = make_recipe_set(out, name=name, levels=tuple(level or ()), progress=progress)
+            made = make_recipe_set(out, name=name, levels=tuple(level or ()), asked=asked, progress=progress)
     data = {"set": str(out), "name": made.name, "hash": made.set_hash, "tasks": [t.id for t in made.document.tasks]}
     _print(data, [f"set '{made.name}' with {len(made.document.tasks)} tasks at {out}", made.document.sealing], json)
     return 0

@@ -5,14 +5,15 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ctmeasure.anatomy.facts import facts_to_mapping
-from ctmeasure.anatomy.vocabulary import needed_landmarks
+from ctmeasure.anatomy.vocabulary import landmark_term, needed_landmarks, structure_term
+from ctmeasure.errors import CtmeasureError
 from ctmeasure.planning.scoring.answers import Answer, Hole
 from ctmeasure.progress import Progress, no_progress, part_of
 from ctmeasure.volume.volume import Volume
@@ -59,6 +60,34 @@ def asked_landmarks() -> tuple[str, ...]:
     return tuple(dict.fromkeys((*needed_landmarks(), *ASKED_BESIDE)))
 
 
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What the tasks of a set ask for: landmarks to place, structures to trace or mark, holes and a length to choose.
+
+    Raises
+    ------
+    ctmeasure.errors.LandmarkError
+        For an id that is not in the vocabulary.
+    ctmeasure.errors.CtmeasureError
+        When nothing at all is asked, or more than two holes.
+    """
+
+    landmarks: tuple[str, ...] = field(default_factory=lambda: asked_landmarks())
+    structures: tuple[str, ...] = ASKED_STRUCTURES
+    holes: int = ASKED_HOLES
+    length: bool = True
+
+    def __post_init__(self) -> None:
+        for name in self.landmarks:
+            landmark_term(name)
+        for name in self.structures:
+            structure_term(name)
+        if not 0 <= self.holes <= ASKED_HOLES:
+            raise CtmeasureError(f"a task of {self.holes} holes", expected=f"0 to {ASKED_HOLES}")
+        if not (self.landmarks or self.structures or self.holes or self.length):
+            raise CtmeasureError("a task that asks for nothing", expected="a landmark, a structure, a hole or a length")
+
+
 def open_set(folder: Path) -> PracticeSet:
     """Open a set.
 
@@ -74,7 +103,12 @@ def open_set(folder: Path) -> PracticeSet:
 
 
 def make_recipe_set(
-    out: Path, *, name: str = "first ears", levels: Sequence[str] = (), progress: Progress = no_progress
+    out: Path,
+    *,
+    name: str = "first ears",
+    levels: Sequence[str] = (),
+    asked: Asked | None = None,
+    progress: Progress = no_progress,
 ) -> PracticeSet:
     """Make a set of the shipped synthetic ears; each is scanned when somebody opens it.
 
@@ -86,6 +120,8 @@ def make_recipe_set(
         Name of the set.
     levels
         Only these levels (easy, middle, hard); all when empty.
+    asked
+        What the tasks ask for; everything when None.
     progress
         Listener; may cancel.
 
@@ -108,7 +144,7 @@ def make_recipe_set(
     if not ears or set(levels) - set(LEVELS):
         raise SetError(f"levels {', '.join(levels)}", expected=" or ".join(LEVELS))
     _refuse_set(out)
-    tasks = []
+    wanted, tasks = asked or Asked(), []
     for n, ear in enumerate(ears):
         progress(f"sealing {ear.id}", n / len(ears))
         answer, facts = _truth(ear)
@@ -117,8 +153,8 @@ def make_recipe_set(
         )
         tasks.append(
             TaskDocument(
-                id=ear.id, level=ear.level, recipe_ear=ear.id, landmarks=asked_landmarks(),
-                structures=ASKED_STRUCTURES, holes=ASKED_HOLES, length=True, reference=seal(out, reference),
+                id=ear.id, level=ear.level, recipe_ear=ear.id, landmarks=wanted.landmarks,
+                structures=wanted.structures, holes=wanted.holes, length=wanted.length, reference=seal(out, reference),
             )
         )  # fmt: skip
     write_manifest(out, SetDocument(name=name, origin="synthetic", tasks=tuple(tasks)))
@@ -157,7 +193,13 @@ def _truth(ear: PracticeEar) -> tuple[Answer, dict[str, Any]]:
 
 
 def make_case_set(
-    out: Path, pairs: Sequence[tuple[Path, Path]], *, name: str, progress: Progress = no_progress
+    out: Path,
+    pairs: Sequence[tuple[Path, Path]],
+    *,
+    name: str,
+    level: str = "",
+    asked: Asked | None = None,
+    progress: Progress = no_progress,
 ) -> PracticeSet:
     """Make a set from experts' saved cases.
 
@@ -169,6 +211,10 @@ def make_case_set(
         Case and its scan, one an expert; cases of one scan are several experts at one task.
     name
         Name of the set.
+    level
+        How hard its ears are said to be: easy, middle, hard, or nothing.
+    asked
+        What the tasks ask for, of what the experts' cases hold; everything when None.
     progress
         Listener; may cancel.
 
@@ -197,10 +243,14 @@ def make_case_set(
             for n, (path, scan) in enumerate(pairs)
         ),
         name=name,
+        level=level,
+        asked=asked,
     )
 
 
-def make_open_set(out: Path, cases: Iterable[tuple[Case, Volume]], *, name: str) -> PracticeSet:
+def make_open_set(
+    out: Path, cases: Iterable[tuple[Case, Volume]], *, name: str, level: str = "", asked: Asked | None = None
+) -> PracticeSet:
     """Make a set of cases that are open, each with its scan; cases of one ear are its experts.
 
     Parameters, results and errors as `make_case_set`.
@@ -217,30 +267,36 @@ def make_open_set(out: Path, cases: Iterable[tuple[Case, Volume]], *, name: str)
     if not groups:
         raise SetError("no case to make a set of", expected="one or more cases with their scans")
     tasks = tuple(
-        _case_task(out, f"case-{n:02d}", groups[key], volumes[key]) for n, key in enumerate(sorted(groups), 1)
+        _case_task(out, f"case-{n:02d}", groups[key], volumes[key], level=level, asked=asked or Asked())
+        for n, key in enumerate(sorted(groups), 1)
     )
     write_manifest(out, SetDocument(name=name, origin="experts", tasks=tasks))
     return open_set(out)
 
 
-def _case_task(out: Path, task_id: str, cases: Sequence[Case], volume: Volume) -> TaskDocument:
-    from ctmeasure.io.practice import ReferenceDocument, TaskDocument, seal, write_nifti
+def _case_task(
+    out: Path, task_id: str, cases: Sequence[Case], volume: Volume, *, level: str, asked: Asked
+) -> TaskDocument:
+    from ctmeasure.io.practice import ReferenceDocument, SetError, TaskDocument, seal, write_nifti
     from ctmeasure.io.research import load_research
 
     answers = [case_answer(case) for case in cases]
-    points = np.concatenate([mark.points_lps for case in cases for mark in case.landmarks.values() if mark.is_placed])
+    marks = [mark.points_lps for case in cases for mark in case.landmarks.values() if mark.is_placed]
+    if not marks:
+        raise SetError(f"{task_id}: a case in which nothing is placed", expected="an expert's landmarks")
     file = out / SCANS / task_id / "scan.nii.gz"
-    write_nifti(volume.crop_around(points, margin_mm=MARGIN_MM), file)
+    write_nifti(volume.crop_around(np.concatenate(marks), margin_mm=MARGIN_MM), file)
     kept = load_research(file, side=cases[0].side).volume
-    asked = tuple(name for name in asked_landmarks() if any(name in answer.landmarks for answer in answers))
-    structures = tuple(s for s in ASKED_STRUCTURES if any(answer.structure(s) is not None for answer in answers))
+    landmarks = tuple(name for name in asked.landmarks if any(name in answer.landmarks for answer in answers))
+    structures = tuple(s for s in asked.structures if any(answer.structure(s) is not None for answer in answers))
     reference = ReferenceDocument(
         side=cases[0].side, origin="experts", facts=facts_to_mapping(cases[0].facts),
         answers=[_document(answer) for answer in answers],
     )  # fmt: skip
     return TaskDocument(
-        id=task_id, scan=f"{SCANS}/{task_id}/scan.nii.gz", scan_hash=kept.source.content_hash, landmarks=asked,
-        structures=structures, holes=ASKED_HOLES, length=True, reference=seal(out, reference),
+        id=task_id, level=level, scan=f"{SCANS}/{task_id}/scan.nii.gz", scan_hash=kept.source.content_hash,
+        landmarks=landmarks, structures=structures, holes=asked.holes, length=asked.length,
+        reference=seal(out, reference),
     )  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,10 +11,11 @@ from ear_marks import CENTRE_LPS, place, right_ear
 from practice_sets import grey_block, small_set
 
 from ctmeasure.anatomy.facts import CaseFacts
+from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.app.practice import sets
 from ctmeasure.case.model import Case, scan_reference
 from ctmeasure.case.store import save_case
-from ctmeasure.errors import OutputError
+from ctmeasure.errors import CtmeasureError, OutputError
 from ctmeasure.io.practice import SetError, open_reference, reference_of, write_nifti
 from ctmeasure.io.research import load_research
 from ctmeasure.volume.volume import Volume
@@ -68,9 +70,30 @@ def test_experts_cases_of_one_scan_are_one_task_with_their_spread(
         sets.task_volume(made, "case-01", "right")
 
 
+def bare_case() -> Case:
+    return Case("right", scan_reference(grey_block()), CaseFacts(side="right"), LandmarkSet())
+
+
+def test_a_set_asks_for_what_it_was_made_to_ask(tmp_path: Path) -> None:
+    case = replace(bare_case(), landmarks=right_ear())
+    asked = sets.Asked(("stapes_head", "umbo"), (), 1, False)
+    (task,) = sets.make_open_set(
+        tmp_path / "a", [(case, grey_block())], name="stapes", level="hard", asked=asked
+    ).document.tasks
+    # nobody said anything about the umbo, so nobody is asked
+    assert (task.landmarks, task.structures, task.holes, task.length) == (("stapes_head",), (), 1, False)
+    assert task.level == "hard"
+
+
 def test_sets_that_cannot_be_made(tmp_path: Path) -> None:
     with pytest.raises(SetError, match="no case"):
         sets.make_case_set(tmp_path / "a", [], name="none")
+    with pytest.raises(SetError, match="nothing is placed"):
+        sets.make_open_set(tmp_path / "d", [(bare_case(), grey_block())], name="none")
+    for asked, words in (({"landmarks": ("elbow",)}, "elbow"), ({"holes": 3}, "3 holes"),
+                         ({"landmarks": (), "structures": (), "holes": 0, "length": False}, "nothing")):  # fmt: skip
+        with pytest.raises(CtmeasureError, match=words):
+            sets.Asked(**asked)  # type: ignore[arg-type]
     with pytest.raises(SetError, match="easy or middle or hard"):
         sets.make_recipe_set(tmp_path / "b", levels=("lethal",))
     small_set(tmp_path / "c")
