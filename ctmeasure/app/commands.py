@@ -13,6 +13,7 @@ from ctmeasure.anatomy.suggestions import Suggestion
 from ctmeasure.anatomy.vocabulary import Status
 from ctmeasure.case.model import Case, SiteRequest
 from ctmeasure.errors import LandmarkError
+from ctmeasure.planning.reader_model import ReaderModel
 from ctmeasure.planning.settings import settings_from_mapping
 
 
@@ -339,3 +340,19 @@ class ChangeSetting:
         return without_results(
             replace(case, settings=replace(case.settings, **{self.name: getattr(changed, self.name)}))
         )
+
+
+@dataclass(frozen=True, slots=True)
+class SetReaderModel:
+    """Plan with the measured placement doubt of whoever places here; None goes back to the default noise."""
+
+    model: ReaderModel | None
+
+    @property
+    def words(self) -> str:
+        """The step in words."""
+        return f"placement doubt of {self.model.reader}" if self.model else "default placement noise"
+
+    def apply(self, case: Case) -> Case:
+        """The next case."""
+        return without_results(replace(case, reader_model=self.model))

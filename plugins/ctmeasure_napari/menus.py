@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from qtpy.QtCore import QTimer
 from qtpy.QtWidgets import QFileDialog, QInputDialog, QMenu
 
-from ctmeasure.app.commands import Suggest
+from ctmeasure.app.commands import SetReaderModel, Suggest
 from ctmeasure.app.places import read_settings, write_settings
 from ctmeasure.app.report import report_now
 from ctmeasure.app.suggest import suggest_landmarks
@@ -66,6 +66,7 @@ class Menus:
             "Snap what is clicked": self.toggle_snap,
             "Snap the point in hand": lambda: acts.snap_in_hand(window.workbench),
             "Along the nerve": self.along_the_nerve,
+            "A reader's measured doubt...": self._measured_doubt,
             "Conference": self.conference.toggle,
             "Keep this view for the conference...": self.conference.keep_view,
             "Key views...": lambda: self.dialogs.append(ViewsDialog(self.conference, window.main)),
@@ -203,6 +204,25 @@ class Menus:
 
     def _readers(self) -> None:
         self.dialogs.append(ReadersDialog(self._window.workbench, self._window.main))
+
+    def _measured_doubt(self) -> None:
+        name, _ = QFileDialog.getOpenFileName(self._window.main, "A reader model of practice export", "", "*.json")
+        if name:
+            self.use_reader_model(Path(name))
+
+    def use_reader_model(self, path: Path) -> None:
+        """Plan with the doubt that was measured on whoever places here; undo goes back to the default noise."""
+        from ctmeasure.io.reader_model import read_reader_model
+
+        bench = self._window.workbench
+        try:
+            model = read_reader_model(path)
+        except CtmeasureError as error:
+            bench.say(str(error))
+            return
+        bench.do(SetReaderModel(model))
+        only_wider = "; measured on synthetic ears: it only widens" if model.origin == "synthetic" else ""
+        bench.say(f"placement doubt of {model.reader}, {len(model.landmarks)} landmarks{only_wider}")
 
     def practise(self) -> None:
         """Landmark training, in windows of its own; sets can be made of every case that is open."""

@@ -22,6 +22,7 @@ from ctmeasure.app.practice.sets import open_set
 from ctmeasure.app.practice.sitting import sit_down
 from ctmeasure.app.practice.steps import kept
 from ctmeasure.io.practice import open_reference, reference_of
+from ctmeasure.planning.reader_model import ReaderLandmark, ReaderModel
 from ctmeasure.store.attempts import attempts, join, scores
 from ctmeasure.store.database import StoreError
 
@@ -178,3 +179,15 @@ def test_a_set_of_the_open_cases_and_a_drill_from_the_dialog(display, qtbot, rig
     dialog.show_supervision()
     assert dialog.words.toPlainText().startswith("R1: 0 attempts")
     dialog.dialog.close()
+
+
+def test_the_cross_of_a_measured_reader_wears_the_readers_own_ellipse(right_ear) -> None:
+    from ctmeasure_napari.scene import case_scene
+
+    case = right_ear[0]
+    wide = tuple(tuple(row) for row in 0.64 * np.eye(3))
+    model = ReaderModel("R1", "synthetic", (ReaderLandmark("drum_centre", 20, (0.0, 0.0, 0.0), wide),))  # type: ignore[arg-type]
+    mark = case_scene(replace(case, reader_model=model)).point(("drum_centre", 0))
+    plain = case_scene(case).point(("drum_centre", 0))
+    # 0.8 mm an axis, times 1 + 1/20 and the variance of a t of 19 degrees of freedom; beside it voxel and edge
+    assert np.diag(mark.covariance - plain.covariance) == pytest.approx(0.64 * 1.05 * 19 / 17 - 0.09, abs=1e-9)

@@ -17,6 +17,7 @@ from ctmeasure.app.commands import (
     RemoveSite,
     SetDoubt,
     SetFacts,
+    SetReaderModel,
     SetSite,
     SetStatus,
     SetStructure,
@@ -24,6 +25,7 @@ from ctmeasure.app.commands import (
 from ctmeasure.app.session import Session
 from ctmeasure.case.model import Case, ScanReference, SiteRequest
 from ctmeasure.errors import LandmarkError, SettingsError
+from ctmeasure.planning.reader_model import ReaderModel
 
 SCAN = ScanReference(
     series_uid="2.25.1",
@@ -61,6 +63,7 @@ COMMANDS = [
     SetSite(SiteRequest("a", (0.0, 0.0, 0.0), (0.0, 0.0, 1.0))),
     SetFacts(CaseFacts(side="right", chorda_cut="yes")),
     ChangeSetting("bur_diameter_mm", 0.5),
+    SetReaderModel(ReaderModel("R1", "synthetic", ())),
 ]
 
 

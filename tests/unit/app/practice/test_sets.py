@@ -118,8 +118,6 @@ def test_the_recipe_holds_twenty_four_ears_from_easy_to_hard() -> None:
 
 
 def test_an_ear_of_the_recipe_is_sealed_and_scanned_on_demand(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from dataclasses import replace
-
     from ctmeasure_samples import practice as recipe
 
     ear = recipe.practice_ears()[2]
