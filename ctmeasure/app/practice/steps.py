@@ -47,8 +47,9 @@ class Kept:
 
 def landmark_step(landmark: Landmark) -> Step:
     """One placement or status; it replaces what was said about the same landmark before."""
-    clicks = [[p.index, *p.position_lps, p.repeat, p.observer] for p in landmark.placements]
-    return {"landmark": landmark.id, "status": landmark.status, "clicks": clicks}
+    from ctmeasure.io.practice import answer_to_dict
+
+    return {"landmark": landmark.id, "is": answer_to_dict(Answer("right", LandmarkSet([landmark])))["landmarks"][0]}
 
 
 def changes(before: Kept, after: Kept) -> Iterator[Step]:
@@ -66,7 +67,7 @@ def changes(before: Kept, after: Kept) -> Iterator[Step]:
     for name in dict.fromkeys((*before.landmarks, *after.landmarks)):
         now = after.landmarks.get(name)
         if now != before.landmarks.get(name):
-            yield landmark_step(now) if now is not None else {"landmark": name, "gone": True}
+            yield landmark_step(now) if now is not None else {"landmark": name, "is": None}
     for name, structure in _changed(before.structures, after.structures):
         record = answer_to_dict(Answer("right", LandmarkSet(), structures=structure))["structures"]
         yield {"structure": name, "is": record[0] if record else None}
@@ -88,11 +89,8 @@ def after_step(state: Kept, step: Step) -> Kept:
         When a structure or hole cannot be read.
     """
     if "landmark" in step:
-        kept = {name: mark for name, mark in state.landmarks.items() if name != step["landmark"]}
-        if not step.get("gone"):
-            clicks = tuple(_placement(*click) for click in step["clicks"])
-            kept[step["landmark"]] = Landmark(step["landmark"], step["status"], clicks)
-        return replace(state, landmarks=LandmarkSet(kept.values()))
+        others = [mark for name, mark in state.landmarks.items() if name != step["landmark"]]
+        return replace(state, landmarks=LandmarkSet([*others, *_landmark(step)]))
     if "structure" in step:
         read = _read("structures", step["is"]).structures
         return replace(state, structures=_with(state.structures, step["structure"], read))
@@ -104,8 +102,12 @@ def after_step(state: Kept, step: Step) -> Kept:
     return replace(state, length_mm=step.get("length_mm", state.length_mm), side=step.get("side", state.side))
 
 
-def _placement(index: int, x: float, y: float, z: float, repeat: int = 0, observer: str = "") -> Placement:
-    return Placement((x, y, z), int(index), observer, int(repeat))
+def _landmark(step: Step) -> tuple[Landmark, ...]:
+    """The landmark of a step; the first version wrote index, x, y, z of each click."""
+    if "clicks" in step:
+        clicks = tuple(Placement((x, y, z), int(index)) for index, x, y, z in step["clicks"])
+        return (Landmark(step["landmark"], step["status"], clicks),)
+    return tuple(_read("landmarks", step["is"]).landmarks.values())
 
 
 def _read(kind: str, record: Any) -> Answer:
@@ -113,7 +115,7 @@ def _read(kind: str, record: Any) -> Answer:
     from ctmeasure.io.practice import answer_from_dict
 
     said = [] if record is None else [record]
-    return answer_from_dict({"side": "right", "landmarks": [], kind: said}, what="a kept step")
+    return answer_from_dict({"side": "right", "landmarks": []} | {kind: said}, what="a kept step")
 
 
 def _with(known: tuple[_Thing, ...], name: str, now: tuple[_Thing, ...]) -> tuple[_Thing, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -109,7 +110,7 @@ def test_going_on_needs_no_side_and_beginning_does(store: Store, tmp_path: Path)
 
 def test_any_state_is_reached_step_by_step_and_steps_of_a_newer_version_are_left_alone() -> None:
     marks = right_ear()
-    ring = marks.with_landmark(place("umbo", CENTRE_LPS))
+    ring = marks.with_landmark(replace(place("umbo", CENTRE_LPS), stated_u_mm=0.4))
     states = [
         Kept(), Kept(marks, (NERVE,), (Hole("anchor_1", AT, (0.0, 1.0, 0.0)),), 4.5, "left"),
         Kept(ring, (), (Hole("anchor_1", AT), Hole("anchor_2", AT)), None, "left", ("annulus", (AT,))), Kept(),
@@ -120,6 +121,8 @@ def test_any_state_is_reached_step_by_step_and_steps_of_a_newer_version_are_left
             state = after_step(state, step)
         assert state == wanted
     assert after_step(state, {"something new": 1}) == state
+    first = {"landmark": "umbo", "status": "placed", "clicks": [[0, *AT]]}  # as the first version wrote it
+    assert after_step(state, first).landmarks.point_lps("umbo") == pytest.approx(AT)
 
 
 def test_the_clock_goes_on_from_what_was_kept(store: Store, tmp_path: Path) -> None:
