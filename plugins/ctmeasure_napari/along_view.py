@@ -110,14 +110,21 @@ class StraightPicture(QWidget):
         at, off = flat_at(picture, bench.focus_lps)
         if abs(at[0]) <= reach and looks.strength(off):
             self._cross(painter, at, looks.faded(looks.NEUTRAL, looks.strength(off)), 10.0)
-        for mark in bench.scene.points:
+        taken: list[QRectF] = []
+        named_ids: set[str] = set()
+        for mark in sorted(bench.scene.points, key=lambda mark: mark.ref != bench.selected):
             at, off = flat_at(picture, mark.point_lps)
             strength = looks.strength(off)
             if strength and abs(at[0]) <= reach and mark.kind in ("landmark", "structure"):
                 colour = looks.LANDMARK if mark.kind == "landmark" else looks.STRUCTURE
                 self._cross(painter, at, looks.faded(colour, strength), looks.CROSS_MM)
-                if mark.ref == bench.selected or (mark.kind == "landmark" and abs(off) < NAMES_WITHIN_MM):
-                    written(painter, self.spot(at) + QPointF(8, -6), mark.label, QColor.fromRgbF(*colour))
+                wanted = mark.ref == bench.selected or (mark.kind == "landmark" and abs(off) < NAMES_WITHIN_MM)
+                spot = self.spot(at) + QPointF(8, -6)
+                space = QRectF(painter.fontMetrics().boundingRect(mark.label)).translated(spot)
+                if wanted and mark.ref[0] not in named_ids and not any(space.intersects(other) for other in taken):
+                    named_ids.add(mark.ref[0])  # a ring is named once
+                    taken.append(space)
+                    written(painter, spot, mark.label, QColor.fromRgbF(*colour))
 
     def _cross(self, painter: QPainter, at: tuple[float, float], colour: looks.RGBA, arm_mm: float) -> None:
         down, right = at

@@ -146,7 +146,7 @@ class TopBar(QWidget):
         self.planes.setToolTip("Plane of the large picture")
         row.addWidget(self.planes, 1)
         self.position = QLabel()
-        self.position.setMinimumWidth(104)
+        self.position.setMinimumWidth(132)
         self.position.setToolTip("How far the plane was moved along its normal. Wheel or Page keys move it.")
         row.addWidget(self.position)
         self.windows = self._chooser(row, workbench.windows, workbench.choose_window, "Grey window")

@@ -26,11 +26,15 @@ from .convert import EchoGuard
 from .drawing_view import Drawing
 from .one_line import OneLine
 from .scene import HOLE_REF
-from .style import named
+from .style import LARGER, named
 from .workbench import Workbench
 
 ITEM_ID = 256
 """Qt's first role for data of one's own."""
+
+
+NEXT_PX = 22
+"""Height of the button beside the name: no taller than the name, or the sentence under it would be cut."""
 
 
 class ItemList(QTreeWidget):
@@ -107,30 +111,45 @@ class HandBox(QWidget):
         self.drawing = Drawing()
         row.addWidget(self.drawing)
         words = QVBoxLayout()
+        words.setSpacing(1)
         self.name = named(QLabel(), "question")
         self.name.setWordWrap(True)
+        self.next = _button("Next", workbench.place_next, "The next thing nobody has said anything about (N)")
+        self.next.setStyleSheet("padding: 0 6px;")
+        self.next.setMaximumHeight(NEXT_PX)
+        named_row = QHBoxLayout()
+        named_row.addWidget(self.name, 1)
+        named_row.addWidget(self.next)
         self.sentence = text_label("answer")
         self.sentence.setAlignment(Qt.AlignmentFlag.AlignTop)
         self.sentence.setMinimumHeight(30)
         self.sentence.setMaximumHeight(self.drawing.height() - 22)
-        words.addWidget(self.name)
+        words.addLayout(named_row)
         words.addWidget(self.sentence, 1)
         row.addLayout(words, 1)
         column.addLayout(row)
         self.point = named(OneLine(), "hint")
         column.addWidget(self.point)
-        buttons = QHBoxLayout()
-        buttons.setSpacing(3)
         bench = workbench
-        self.next = _button(buttons, "Next", bench.place_next, "The next thing nobody has said anything about (N)")
-        self.again = _button(buttons, "Again", self._place_again, "Place it once more: repeats give its doubt")
-        self.unsure = _button(buttons, "Unsure", self._unsure, "How far off it may be, beyond how it was placed")
-        self.absent = _button(buttons, "Absent", lambda: bench.set_status("absent"), "It is not there (A)")
+        self.again = _button("Again", self._place_again, "Place it once more: repeats give its doubt")
+        self.unsure = _button("Unsure", self._unsure, "How far off it may be, beyond how it was placed")
+        self.absent = _button("Absent", lambda: bench.set_status("absent"), "It is not there (A)")
         self.unseen = _button(
-            buttons, "Not seen", lambda: bench.set_status("not_seen"), "It may be there, the scan does not show it (U)"
+            "Not seen", lambda: bench.set_status("not_seen"), "It may be there, the scan does not show it (U)"
         )
-        self.remove = _button(buttons, "Clear", lambda: acts.remove(bench), "As if nobody had said anything")
-        column.addLayout(buttons)
+        self.remove = _button("Clear", lambda: acts.remove(bench), "As if nobody had said anything")
+        self._buttons = (self.again, self.unsure, self.absent, self.unseen, self.remove)
+        row_of_buttons = QHBoxLayout()
+        row_of_buttons.setSpacing(3)
+        for button in self._buttons:
+            row_of_buttons.addWidget(button)
+        column.addLayout(row_of_buttons)
+
+    def set_large(self, large: bool) -> None:
+        """With type twice as large the drawing and its sentence give way to the answers."""
+        self.drawing.setVisible(not large)
+        self.sentence.setVisible(not large)
+        self.next.setMaximumHeight(NEXT_PX * (LARGER if large else 1))
 
     def _place_again(self) -> None:
         bench = self._workbench
@@ -156,7 +175,7 @@ class HandBox(QWidget):
         workbench = self._workbench
         name, _ = acts.in_hand(workbench)
         hole = workbench.selected is not None and workbench.selected[0].startswith(HOLE_REF)
-        for button in (self.again, self.unsure, self.absent, self.unseen, self.remove):
+        for button in self._buttons:
             has = bool(name) or (hole and button is self.remove)
             button.setEnabled(has and not workbench.session.read_only)
         if not name:
@@ -175,12 +194,11 @@ class HandBox(QWidget):
         self.point.show_words(words, words)
 
 
-def _button(row: QHBoxLayout, words: str, act: Callable[[], object], tip: str) -> QPushButton:
+def _button(words: str, act: Callable[[], object], tip: str) -> QPushButton:
     button = QPushButton(words)
     button.setToolTip(tip)
-    button.setStyleSheet("padding: 3px 6px;")
+    button.setStyleSheet("padding: 3px 4px;")
     button.clicked.connect(lambda _=False: act())
-    row.addWidget(button)
     return button
 
 

@@ -19,6 +19,8 @@ from .strokes import bar_mm, screen_pieces, screen_spot, shadow_alpha
 
 EDGE_GAP_PX = 7.0
 BAR_HEIGHT_PX = 5.0
+SMALL_PX = 400
+"""A picture narrower than this has no room for letters twice as large beside each other."""
 
 
 class MarksView(QWidget):
@@ -92,33 +94,36 @@ class MarksView(QWidget):
             written(painter, at, word.text, QColor.fromRgbF(*word.colour))
 
     def _frame(self, painter: QPainter, layers: PaneLayers, sight: Sight) -> None:
-        """What stands still: the letters of the edges, the side with the plane's name, the scale bar."""
+        """What stands still: the side with the plane's name, the scale bar, and the edges' letters, which give way."""
         ink = QColor.fromRgbF(*looks.INK)
-        letters = self._font(looks.LETTER_PT, bold=True)
+        small = self.width() < SMALL_PX
+        letters = self._font(looks.LETTER_PT if not small or self.type_scale == 1.0 else looks.WORD_PT, bold=True)
         metrics = QFontMetricsF(letters)
+        y, side_end = 0.0, 0.0
+        for number, line in enumerate(layers.title.splitlines()):
+            font = self._font(looks.WORD_PT) if number else letters
+            painter.setFont(font)
+            y += QFontMetricsF(font).height()
+            written(painter, QPointF(EDGE_GAP_PX, y), line, ink)
+            side_end = side_end or EDGE_GAP_PX + metrics.horizontalAdvance(line)
+        painter.setFont(self._font(looks.SMALLEST_TYPE_PT))
+        bar_start = draw_bar(painter, self, sight.px_per_mm)
         width, height, tall = float(self.width()), float(self.height()), metrics.ascent()
         painter.setFont(letters)
         for edge, text in layers.edges.items():
             wide = metrics.horizontalAdvance(text)
+            middle = (width - wide) / 2.0
             at = {
                 "left": QPointF(EDGE_GAP_PX, (height + tall) / 2.0),
                 "right": QPointF(width - wide - EDGE_GAP_PX, (height + tall) / 2.0),
-                "top": QPointF((width - wide) / 2.0, tall + 2.0),
-                "bottom": QPointF((width - wide) / 2.0, height - EDGE_GAP_PX),
+                "top": QPointF(max(middle, side_end + EDGE_GAP_PX), tall + 2.0),
+                "bottom": QPointF(min(middle, bar_start - wide - EDGE_GAP_PX), height - EDGE_GAP_PX),
             }[edge]
             written(painter, at, text, ink)
-        y = 0.0
-        for number, line in enumerate(layers.title.splitlines()):
-            font = self._font(looks.WORD_PT, bold=False) if number else letters
-            painter.setFont(font)
-            y += QFontMetricsF(font).height()
-            written(painter, QPointF(EDGE_GAP_PX, y), line, ink)
-        painter.setFont(self._font(looks.SMALLEST_TYPE_PT))
-        draw_bar(painter, self, sight.px_per_mm)
 
 
-def draw_bar(painter: QPainter, widget: QWidget, px_per_mm: float) -> None:
-    """A bar of whole millimetres at the lower right of a picture."""
+def draw_bar(painter: QPainter, widget: QWidget, px_per_mm: float) -> float:
+    """A bar of whole millimetres at the lower right of a picture; gives where it and its words begin, px."""
     length = bar_mm(px_per_mm, widget.width())
     metrics = painter.fontMetrics()
     right, bottom = widget.width() - EDGE_GAP_PX, widget.height() - EDGE_GAP_PX
@@ -130,6 +135,7 @@ def draw_bar(painter: QPainter, widget: QWidget, px_per_mm: float) -> None:
     words = f"{length} mm"
     at = QPointF(right - metrics.horizontalAdvance(words), bar.top() - 4.0)
     written(painter, at, words, QColor.fromRgbF(*looks.INK))
+    return float(min(at.x(), bar.left()))
 
 
 def written(painter: QPainter, at: QPointF, text: str, colour: QColor) -> None:

@@ -28,7 +28,7 @@ from .texts import MISSING_WORDS, brief_texts, question_texts, scan_words, state
 from .workbench import Workbench
 
 WIDTH_PX = 352
-LARGE_SHARE = 1.5
+LARGE_SHARE = 1.8
 COMPUTING = "being computed"
 
 
@@ -86,7 +86,8 @@ class QuestionsPanel(QWidget):
     def set_large(self, large: bool) -> None:
         """Make room for type twice as large."""
         self.setFixedWidth(int(WIDTH_PX * (LARGE_SHARE if large else 1.0)))
-        self.hand.drawing.setVisible(not large)
+        self.hand.set_large(large)
+        self.list.setVisible(not large)
 
     # showing ---------------------------------------------------------------------------------------------------------
 

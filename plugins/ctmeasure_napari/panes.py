@@ -94,7 +94,7 @@ def draw(pane: Pane, volume: Volume, look: Look, *, large: bool) -> None:
         px_per_mm=adapter.zoom_of(pane.model),
         selected=look.selected,
         held_at_lps=pane.drag[1] if pane.drag else None,
-        names=look.names,
+        names=look.names and (large or look.type_scale == 1.0),
         brief=not large,
         draft_lps=look.draft_lps,
         type_scale=look.type_scale,

@@ -31,6 +31,8 @@ SLACK_MM = 0.01
 """The crosshair ends exactly on the edge; rounding must not drop it."""
 EDGE_PX = 26.0
 """Words keep this far from the left and right edge, where the letters stand."""
+HEAD_PX = 34.0
+"""Words keep this far below the upper edge, where its letter and the side stand."""
 LETTER_WIDTH_PX = 8.2
 WORD_HEIGHT_PX = 19.0
 """Size of a letter of the pane's words on the screen, only used to keep words apart."""
@@ -275,6 +277,7 @@ def _apart(words: list[Word], px_per_mm: float, plane: PlaneSpec) -> tuple[Word,
     for word in words:
         half = 0.5 * LETTER_WIDTH_PX * len(word.text)
         y, x = word.at_flat[0] * px_per_mm - word.lift_px, word.at_flat[1] * px_per_mm
+        y = max(y, HEAD_PX - plane.height_mm / 2.0 * px_per_mm)
         limit = plane.width_mm / 2.0 * px_per_mm - half - EDGE_PX
         x = min(max(x, -limit), limit) if limit > 0 else 0.0
         if any(
@@ -282,5 +285,5 @@ def _apart(words: list[Word], px_per_mm: float, plane: PlaneSpec) -> tuple[Word,
         ):
             continue
         boxes.append((y, x, half))
-        kept.append(replace(word, at_flat=(word.at_flat[0], x / px_per_mm)))
+        kept.append(replace(word, at_flat=((y + word.lift_px) / px_per_mm, x / px_per_mm)))
     return tuple(kept)

@@ -14,7 +14,6 @@ from ctmeasure.volume.volume import Volume
 from . import adapter, frame, start
 from .bars import BottomBar, Soon, TopBar
 from .keeper import Keeper
-from .map_view import WallPanel
 from .marks_view import MarksView
 from .menus import Menus
 from .panel import QuestionsPanel
@@ -23,6 +22,7 @@ from .picture_view import PictureView
 from .solid_view import SolidView
 from .strip import SideStrip
 from .texts import title_words
+from .wall_panel import WallPanel
 from .workbench import Workbench
 from .worker import Compute, Recompute
 

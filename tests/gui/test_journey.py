@@ -283,6 +283,8 @@ def check_large_type_fits_a_projector(window, qtbot) -> None:
     assert window.panel.side.fontInfo().pointSizeF() >= 39.0
     assert window.main.minimumSizeHint().width() <= 1920
     assert window.main.minimumSizeHint().height() <= 1080
+    for button in window.panel.hand._buttons:
+        assert button.fontMetrics().horizontalAdvance(button.text()) <= button.width() - 4, button.text()
     window.menus.toggle_type()
     qtbot.waitUntil(lambda: window.main.minimumSizeHint().width() <= WIDTH_PX, timeout=20000)
 

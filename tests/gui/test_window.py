@@ -80,6 +80,8 @@ def check_side_questions_cautions_and_true_planes_on_a_small_screen(window) -> N
     for label in window.panel.findChildren(QLabel) + window.bottom.findChildren(QLabel):
         assert label.fontInfo().pointSizeF() >= looks.SMALLEST_TYPE_PT - 0.2, label.text()
         assert label.width() >= label.minimumSizeHint().width(), label.text()
+    for button in (*window.panel.hand._buttons, window.panel.hand.next):
+        assert button.fontMetrics().horizontalAdvance(button.text()) <= button.width() - 4, button.text()
     hidden = {dock.objectName(): dock.isVisible() for dock in top.findChildren(QDockWidget)}
     assert hidden["layer list"] is hidden["layer controls"] is False
 
