@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import math
+
 from ctmeasure.uncertainty.estimate import Estimate
 
 RARE_PROBABILITY = 0.001
 """Probabilities below this print as "<1 in 1000"."""
+
+
+SMALL_PROBABILITY = 0.0095
+"""Probabilities below this need a third decimal: two would read 0.00 or hide most of it."""
 
 
 def mm(value: float) -> str:
@@ -36,13 +42,28 @@ def probability_words(probability: float) -> str:
 
     Example
     -------
-    >>> probability_words(0.0002), probability_words(0.624), probability_words(0.9996)
-    ('<1 in 1000', '0.62', '>0.99')
+    >>> probability_words(0.0002), probability_words(0.0041), probability_words(0.624), probability_words(0.9996)
+    ('<1 in 1000', '0.004', '0.62', '>0.99')
     """
     if probability < RARE_PROBABILITY:
         return "<1 in 1000"
+    if probability < SMALL_PROBABILITY:
+        return f"{probability:.3f}"
     text = f"{probability:.2f}"
     return ">0.99" if text == "1.00" else text
+
+
+def largest_words(probability: float, *, is_limit: bool) -> str:
+    """The largest of several probabilities: as it is, or as the upper limit that it only is, never rounded down.
+
+    Example
+    -------
+    >>> largest_words(0.0146, is_limit=True), largest_words(0.0146, is_limit=False)
+    ('<= 0.015', '0.01')
+    """
+    if not is_limit or probability < RARE_PROBABILITY:
+        return probability_words(probability)
+    return f"<= {math.ceil(1000.0 * probability - 1e-9) / 1000.0:g}"
 
 
 def value_words(estimate: Estimate) -> str:

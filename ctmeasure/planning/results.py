@@ -131,9 +131,14 @@ class SiteResult:
 
 @dataclass(frozen=True, slots=True)
 class ZoneCell:
-    """One cell of the canal-wall map; the riskiest structure is named.
+    """One cell of the canal-wall map.
 
-    ``over_margin_mm`` is the least of clearance less margin over all marked structures; None where no gap is known.
+    ``nearest_structure`` and ``clearance_mm`` are the least gap over all marked structures with a known surface;
+    ``over_margin_mm`` is the least of clearance less margin over them; None where no gap is known. ``p_contact`` and
+    ``p_below_margin`` are each the largest over the structures, one by one: a share of draws, or an upper limit of them
+    all where ``..._is_limit`` says so; ``..._upper`` are the largest 95 % upper limits (or proven bounds) either way.
+    ``riskiest_structure`` has the largest share of draws under its margin; where there are only limits, it is the one
+    with the least clearance less margin. Uncertainties are standard uncertainties, low and high a 95 % interval.
     """
 
     wall_angle_deg: float
@@ -157,6 +162,17 @@ class ZoneCell:
     in_sight: bool | None = None
     freedom: float | None = None
     over_margin_mm: float | None = None
+    riskiest_structure: str = ""
+    riskiest_clearance_mm: float | None = None
+    p_below_is_limit: bool = False
+    p_contact_is_limit: bool = False
+    p_below_upper: float | None = None
+    p_contact_upper: float | None = None
+    clearance_u_mm: float | None = None
+    thickness_u_mm: float | None = None
+    thickness_low_mm: float | None = None
+    thickness_high_mm: float | None = None
+    to_exit_u_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from ctmeasure.planning.results import VERDICT_WORDS, LengthRow
 from ctmeasure.report.content import AnswerView, Content
 from ctmeasure.report.figures import canal_view, lengths, small, unrolled
 from ctmeasure.report.figures.canvas import Image
-from ctmeasure.report.figures.map_layers import doubt_behind, far_sides
+from ctmeasure.report.figures.map_layers import doubt_behind, far_sides, limits_in_map
 from ctmeasure.report.figures.margin import MARGIN_WORDS
 from ctmeasure.report.figures.slices import WIDTH_MM as SLICE_WIDTH_MM
 from ctmeasure.report.figures.slices import side_words
@@ -205,16 +205,16 @@ def _maps(case: Case, scene: WallScene | None) -> tuple[Image, ...]:
             "map-clearance.svg",
             unrolled.unrolled_map(scene, layer="clearance"),
             f"{side}, clearance of the bur to the nearest marked structure on the unrolled wall, with contours in mm.",
-            "Clearance of the swept bur to the riskiest marked structure; dark is close. Structures that were not "
-            "marked are not in it. Dash-dotted: " + MARGIN_WORDS + ".",
+            "Least gap of the swept bur over all marked structures; dark is close. Structures that were not marked are "
+            "not in it; standard uncertainties are in zone.csv. Dash-dotted: " + MARGIN_WORDS + ".",
             unrolled.WIDTH_MM,
         ),
         Image(
             "map-probability.svg",
             unrolled.unrolled_map(scene, layer="probability"),
-            f"{side}, probability that a hole leaves less than the margin to the riskiest structure, with contours.",
-            "Of the riskiest marked structure alone; dark is likely. Small ones are upper bounds. Structures that were "
-            "not marked are not in it.",
+            f"{side}, largest probability of one structure that a hole leaves less than its margin, with contours.",
+            "Of the marked structure where it is largest, alone; dark is likely. Structures that were not marked are "
+            "not in it. " + limits_in_map(scene),
             unrolled.WIDTH_MM,
         ),
         Image(

@@ -32,7 +32,8 @@ SITES = (
 ZONE = (
     "wall_angle_deg,clock_hour,rim_distance_mm,depth_mm,x_mm,y_mm,z_mm,dx,dy,dz,angle_to_normal_deg,thickness_mm,"
     "to_exit_mm,far_side,reachable,nearest_structure,clearance_mm,p_contact,p_below_margin,verdict,in_sight,freedom,"
-    "over_margin_mm"
+    "over_margin_mm,riskiest_structure,riskiest_clearance_mm,p_is_upper_limit,p_contact_is_upper_limit,"
+    "p_below_upper_95,p_contact_upper_95,clearance_u,thickness_u,thickness_low_95,thickness_high_95,to_exit_u"
 )
 PAIRS = (
     "rank,hole_1_x_mm,hole_1_y_mm,hole_1_z_mm,hole_1_dx,hole_1_dy,hole_1_dz,"
@@ -177,6 +178,17 @@ def _zone_row(item: ZoneCell) -> tuple[Any, ...]:
         item.in_sight,
         item.freedom,
         item.over_margin_mm,
+        item.riskiest_structure,
+        item.riskiest_clearance_mm,
+        item.p_below_is_limit if item.p_below_margin is not None else None,
+        item.p_contact_is_limit if item.p_contact is not None else None,
+        item.p_below_upper,
+        item.p_contact_upper,
+        item.clearance_u_mm,
+        item.thickness_u_mm,
+        item.thickness_low_mm,
+        item.thickness_high_mm,
+        item.to_exit_u_mm,
     )
 
 

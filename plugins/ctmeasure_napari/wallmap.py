@@ -13,7 +13,7 @@ from ctmeasure.anatomy.clock import clock_words
 from ctmeasure.anatomy.frames import CanalFrame, RimCurve, canal_frame, rim_curve
 from ctmeasure.anatomy.vocabulary import structure_terms
 from ctmeasure.case.model import Case
-from ctmeasure.case.words import probability_words
+from ctmeasure.case.words import largest_words
 from ctmeasure.errors import CtmeasureError
 from ctmeasure.planning.results import VERDICT_WORDS, ZoneCell
 from ctmeasure.report.figures.wall import WallScene, dial, project
@@ -179,9 +179,12 @@ def cell_words(cell: ZoneCell) -> str:
         parts.append(f"bone: {cell.thickness_state}")
     parts.append(f"behind: {cell.far_side}")
     if cell.nearest_structure and cell.clearance_mm is not None:
-        parts.append(f"{_label(cell.nearest_structure)} {cell.clearance_mm:.1f} mm")
+        u = "" if cell.clearance_u_mm is None else f" (u {cell.clearance_u_mm:.1f})"
+        parts.append(f"nearest: {_label(cell.nearest_structure)} {cell.clearance_mm:.1f} mm{u}")
     if cell.p_below_margin is not None:
-        parts.append(f"P(under a margin) {probability_words(cell.p_below_margin)}")
+        chance = largest_words(cell.p_below_margin, is_limit=cell.p_below_is_limit)
+        whose = "" if cell.p_below_is_limit else f" ({_label(cell.riskiest_structure)})"
+        parts.append(f"largest P(under a margin) {chance}{whose}")
     if cell.reachable is False:
         parts.append("out of reach")
     return "; ".join(parts) + ("; " + "; ".join(cell.flags) if cell.flags else "")

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from ctmeasure.anatomy.clock import clock_hour
 from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.imaging.wall_path import STATES
-from ctmeasure.planning.drilling.clearances import NO_END_FLAG
+from ctmeasure.planning.drilling.clearances import NO_END_FLAG, clearance_u_mm
 from ctmeasure.planning.drilling.directions import BLOCKED, UNKNOWN
 from ctmeasure.planning.drilling.far_words import names_any
+from ctmeasure.planning.drilling.largest import largest_below, largest_contact, least_gap, least_over_margin
 from ctmeasure.planning.drilling.places import SHORT_TIP_FLAG, Places
-from ctmeasure.planning.drilling.risk import StructureRisk, least_over_margin_mm
+from ctmeasure.planning.drilling.risk import StructureRisk
 from ctmeasure.planning.drilling.scene import TAKEN_DOWN_FLAG, Scene
 from ctmeasure.planning.drilling.shaft import HIDDEN_FLAG, SHAFT_FLAG
 from ctmeasure.planning.drilling.sites import ACCESS_UNKNOWN_FLAG, BRIDGED_FLAG, NOT_MARKED, UNREACHABLE_FLAG
@@ -153,31 +154,35 @@ def _records(
     flags: list[list[str]],
     verdicts: list[Verdict],
 ) -> list[ZoneCell]:
-    n = len(places)
-    riskiest = np.argmax([risk.badness() for risk in risks], axis=0) if risks else np.zeros(n, np.intp)
-    rows = np.arange(n)
-    names: list[str] = [""] * n
-    central = contact = below = np.full(n, np.nan)
-    if risks:
-        for row in np.flatnonzero(places.ends).tolist():
-            risk = risks[riskiest[row]]
-            names[row] = risk.obstacle.id
-            flags[row] += risk.flags(row)
-        central, contact, below = (
-            np.where(places.ends, np.stack([getattr(risk, name) for risk in risks])[riskiest, rows], np.nan)
-            for name in ("central_mm", "p_contact", "p_below")
-        )
+    n, paths = len(places), places.paths
+    nearest, tightest = least_gap(risks, n), least_over_margin(risks, n)
+    contact, below = largest_contact(risks, n), largest_below(risks, n)
+    # The largest share of draws names the riskiest; where there are only limits, what is next to its margin.
+    riskiest = np.where(below.which >= 0, below.which, tightest.which)
+    names = np.array([*(risk.obstacle.id for risk in risks), ""])
+    central = np.stack([*(risk.central_mm for risk in risks), np.full(n, np.nan)])
+    for row in np.flatnonzero(places.ends).tolist():
+        for which in (int(nearest.which[row]), int(riskiest[row])):
+            flags[row] += risks[which].flags(row) if which >= 0 else ()
+        # A centre line without radius has no gap; what is known of it is said all the same.
+        for risk in risks:
+            if not risk.obstacle.measured and risk.counts(row):
+                flags[row] += risk.flags(row)
     words: list[ThicknessState] = [STATES[state] for state in places.state.tolist()]  # type: ignore[misc]
     sides = {0: False, 1: True}
     columns = (
         places.wall_angle_deg.tolist(), clock_hour(places.wall_angle_deg, scene.canal.side).tolist(),
         places.rim_distance_mm.tolist(), places.depth_mm.tolist(), _points(places.entry_lps),
-        _points(places.direction_lps), places.angle_to_normal_deg.tolist(), _given(places.paths.to_first_gap_mm), words,
-        _given(places.paths.to_exit_mm), places.far_side.tolist(),
-        [{BLOCKED: False, UNKNOWN: None}.get(state, True) for state in places.reachable.tolist()], names,
-        _given(central), _given(contact), _given(below), verdicts, [tuple(dict.fromkeys(own)) for own in flags],
-        [sides.get(seen) for seen in places.in_sight.tolist()], _given(places.freedom),
-        _given(least_over_margin_mm(risks, n)),
+        _points(places.direction_lps), places.angle_to_normal_deg.tolist(), _given(paths.to_first_gap_mm), words,
+        _given(paths.to_exit_mm), places.far_side.tolist(),
+        [{BLOCKED: False, UNKNOWN: None}.get(state, True) for state in places.reachable.tolist()],
+        names[nearest.which].tolist(), _given(nearest.value_mm), _given(contact.p), _given(below.p), verdicts,
+        [tuple(dict.fromkeys(own)) for own in flags], [sides.get(seen) for seen in places.in_sight.tolist()],
+        _given(places.freedom), _given(tightest.value_mm), names[riskiest].tolist(),
+        _given(central[riskiest, np.arange(n)]), below.is_limit.tolist(), contact.is_limit.tolist(),
+        _given(below.upper), _given(contact.upper), _given(clearance_u_mm(scene, places.bores, risks, nearest.which)),
+        _given(paths.to_first_gap_u_mm), _given(np.maximum(paths.to_first_gap_low_mm, 0.0)),
+        _given(paths.to_first_gap_high_mm), _given(paths.to_exit_u_mm),
     )  # fmt: skip
     return [ZoneCell(*row) for row in zip(*columns, strict=True)]
 

@@ -168,24 +168,67 @@ def clearance_budget(scene: Scene, bores: Bores, obstacle: Obstacle, central: fl
     GeometryError
         When the bore's path is not finite.
     """
+    half = _half_changes(scene, bores, obstacle)[0]
+    scale = _scale_u_mm(scene, np.array([central]))[0]
+    lines = [Contribution(name, float(u)) for name, u in zip(HAND_SOURCES, half, strict=True)]
+    lines.append(Contribution(f"surface of {obstacle.label}", obstacle.surface_u_mm))
+    lines.append(Contribution("scanner scale", float(scale)))
+    if scene.doubts.registration_u_mm > 0.0:
+        lines.append(Contribution("registration", scene.doubts.registration_u_mm))
+    return tuple(sorted(lines, key=lambda line: -line.standard_uncertainty))
+
+
+def _half_changes(scene: Scene, bores: Bores, obstacle: Obstacle) -> Floats:
+    """Half the change of each clearance between plus and minus one standard deviation of the hand, one column each."""
     from ctmeasure.kernels.drilling import HAND_COLUMNS, drawn_gaps
 
     hand = np.concatenate([np.eye(HAND_COLUMNS), -np.eye(HAND_COLUMNS)])
     none = np.zeros(len(hand))
-    gaps = np.empty((1, len(hand)))
+    n = len(bores)
+    gaps = np.empty((n, len(hand)))
     drawn_gaps(
         bores.vectors, bores.depth, bores.sd, hand, np.zeros((len(hand), 3)), none, none + 1.0,
-        scene.settings.bur_radius_mm, np.full(1, np.inf), np.full(1, -np.inf), *obstacle.elements, gaps, 0, len(hand),
+        scene.settings.bur_radius_mm, np.full(n, np.inf), np.full(n, -np.inf), *obstacle.elements, gaps, 0, gaps.size,
     )  # fmt: skip
-    gap = gaps[0]
-    half = np.abs(gap[:HAND_COLUMNS] - gap[HAND_COLUMNS:]) / 2.0
-    scale = scene.settings.scanner_scale_u * (max(central, 0.0) + scene.settings.bur_radius_mm)
-    lines = [Contribution(name, float(u)) for name, u in zip(HAND_SOURCES, half, strict=True)]
-    lines.append(Contribution(f"surface of {obstacle.label}", obstacle.surface_u_mm))
-    lines.append(Contribution("scanner scale", scale))
-    if scene.doubts.registration_u_mm > 0.0:
-        lines.append(Contribution("registration", scene.doubts.registration_u_mm))
-    return tuple(sorted(lines, key=lambda line: -line.standard_uncertainty))
+    return np.asarray(np.abs(gaps[:, :HAND_COLUMNS] - gaps[:, HAND_COLUMNS:]) / 2.0)
+
+
+def _scale_u_mm(scene: Scene, central_mm: Floats) -> Floats:
+    return scene.settings.scanner_scale_u * (np.maximum(central_mm, 0.0) + scene.settings.bur_radius_mm)
+
+
+def clearance_u_mm(scene: Scene, bores: Bores, risks: tuple[StructureRisk, ...], which: NDArray[np.intp]) -> Floats:
+    """Standard uncertainty of one clearance a bore: root sum of squares of its budget, as `clearance_budget` gives it.
+
+    Parameters
+    ----------
+    scene
+        The ear.
+    bores
+        n bores.
+    risks
+        Every structure.
+    which
+        Shape (n,): the structure whose clearance is asked for, -1 for none.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,), mm; NaN where none is asked for.
+
+    Raises
+    ------
+    GeometryError
+        When a bore's path is not finite.
+    """
+    found = np.full(len(bores), np.nan)
+    for turn, risk in enumerate(risks):
+        rows = np.flatnonzero(which == turn)
+        if len(rows):
+            half = _half_changes(scene, bores.take(rows), risk.obstacle)
+            rest = _scale_u_mm(scene, risk.central_mm[rows]) ** 2 + scene.doubts.registration_u_mm**2
+            found[rows] = np.sqrt((half**2).sum(axis=1) + risk.obstacle.surface_u_mm**2 + rest)
+    return found
 
 
 def unknown_clearances(risks: tuple[StructureRisk, ...]) -> tuple[Clearance, ...]:

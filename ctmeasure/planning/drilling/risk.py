@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,8 +40,9 @@ UNMEASURED_NEAR_MM = 6.0
 class StructureRisk:
     """One structure against n places; NaN and "not assessed" where the bur path is unknown.
 
-    ``upper_below`` is what decides ``clear``: the Clopper-Pearson upper limit, or a proven bound where ``draws`` is 0.
-    Probabilities stay NaN for a structure at a place that another one already loses.
+    ``p_contact`` and ``p_below`` are shares of the draws (0 where none of them had the event), ``upper_contact`` and
+    ``upper_below`` their Clopper-Pearson upper limits; where ``draws`` is 0 all are proven bounds. ``upper_below`` is
+    what decides ``clear``.
     """
 
     obstacle: Obstacle
@@ -49,6 +51,7 @@ class StructureRisk:
     accepted_risk: float
     p_contact: Floats
     p_below: Floats
+    upper_contact: Floats
     upper_below: Floats
     draws: NDArray[np.int64]
     at_edge: Bools
@@ -67,21 +70,6 @@ class StructureRisk:
     def counts(self, index: int) -> bool:
         """Whether this structure has a say at a place: a centre line without radius only has one when it is near."""
         return self.obstacle.measured or bool(self.central_mm[index] < UNMEASURED_NEAR_MM)
-
-    def badness(self) -> Floats:
-        """What orders structures by risk at each place: probability over accepted risk, then nearness to the margin."""
-        with np.errstate(invalid="ignore"):
-            near = 1.0 / (1.0 + np.exp(np.clip(self.central_mm - self.margin_mm, -50, 50)))
-        return np.nan_to_num(self.p_below / self.accepted_risk, nan=0.0) + np.nan_to_num(near, nan=0.0)
-
-
-def least_over_margin_mm(risks: tuple[StructureRisk, ...], count: int) -> Floats:
-    """Least of clearance less margin over the structures with a known surface, shape (count,), mm; NaN without any."""
-    left = np.stack(
-        [np.full(count, np.inf)] + [risk.central_mm - risk.margin_mm for risk in risks if risk.obstacle.measured]
-    )
-    least = np.min(np.where(np.isfinite(left), left, np.inf), axis=0)
-    return np.where(np.isfinite(least), least, np.nan)
 
 
 def central_gaps(obstacle: Obstacle, places: Places, scene: Scene) -> tuple[Floats, Bools]:
@@ -126,48 +114,54 @@ def structure_risks(
     central = [gap for gap, _ in looks]
     margin = [margins(obstacle, places, scene) for obstacle in scene.obstacles]
     # Where one structure's central gap is under its margin the verdict is settled: that structure gets few draws, to
-    # have a number to show, and the others none. A joint, dura or vein behind settles it too.
+    # have a number to show, and the others where they may be likelier. A joint, dura or vein behind settles it too.
     lost = few = np.zeros(len(places), np.bool_)
     if missing is not None:
         with np.errstate(invalid="ignore"):
             lost = np.any([c < m for c, m in zip(central, margin, strict=True)], axis=0) if central else missing
         few = missing | lost | naming_any(places.far_side, KEEP_OUT_FAR_SIDES)
-    found = []
+    found, spared = [], []
     for turn, obstacle in enumerate(scene.obstacles):
         progress(f"clearance: {obstacle.label}", turn / max(len(scene.obstacles), 1))
-        with np.errstate(invalid="ignore"):
-            spared = lost & ~(central[turn] < margin[turn])
-        gap, edge = looks[turn]
-        found.append(_one_risk(scene, places, obstacle, gap, edge, margin[turn], few, spared, maximum))
-    return tuple(found)
+        numbers = _Numbers.unknown(len(places))
+        rows = np.flatnonzero(places.ends) if obstacle.measured else np.zeros(0, np.intp)
+        if len(rows):
+            rows = _bound(numbers, scene, places, obstacle, rows, central[turn], margin[turn], few)
+            waits = lost[rows] & (central[turn][rows] >= margin[turn][rows])
+            _draw(numbers, scene, places, obstacle, rows[~waits], margin[turn], few, maximum)
+            rows = rows[waits]
+        found.append(numbers)
+        spared.append(rows)
+    for turn, rows in enumerate(_maybe_likelier(found, spared, len(places))):
+        _draw(found[turn], scene, places, scene.obstacles[turn], rows, margin[turn], few, maximum)
+    return tuple(
+        _risk(scene, obstacle, *looks[turn], margin[turn], found[turn]) for turn, obstacle in enumerate(scene.obstacles)
+    )
 
 
-def _one_risk(
-    scene: Scene,
-    places: Places,
-    obstacle: Obstacle,
-    central: Floats,
-    edge: Bools,
-    margin: Floats,
-    few: Bools,
-    spared: Bools,
-    maximum: int,
+def _maybe_likelier(found: list[_Numbers], spared: list[NDArray[np.intp]], count: int) -> Iterator[NDArray[np.intp]]:
+    """Of each structure's places without draws, those where its bound leaves it likelier than all that were drawn."""
+    contact, below = np.full(count, FEW_UPPER), np.zeros(count)
+    for numbers in found:
+        drawn = numbers.draws > 0
+        contact = np.where(drawn, np.fmax(contact, numbers.p_contact), contact)
+        below = np.where(drawn, np.fmax(below, numbers.p_below), below)
+    for numbers, rows in zip(found, spared, strict=True):
+        yield rows[(numbers.p_contact[rows] > contact[rows]) | (numbers.p_below[rows] > below[rows])]
+
+
+def _risk(
+    scene: Scene, obstacle: Obstacle, central: Floats, edge: Bools, margin: Floats, found: _Numbers
 ) -> StructureRisk:
     risk = scene.settings.accepted_risk(obstacle.risk_key)
-    found = _Numbers.unknown(len(places))
-    rows = np.flatnonzero(places.ends)
-    if len(rows) and obstacle.measured:
-        left = _bound(found, scene, places, obstacle, rows, central, margin, few, risk)
-        undrawn = left[spared[left]]
-        found.rule_contact[undrawn], found.upper[undrawn] = 0.0, 1.0
-        _draw(found, scene, places, obstacle, left[~spared[left]], margin, few, risk, maximum)
     verdicts = structure_verdicts(
-        central, margin, p_contact=found.rule_contact, upper_below_margin=found.upper, accepted_risk=risk,
+        central, margin, p_contact=found.rule_contact, upper_below_margin=found.upper_below, accepted_risk=risk,
         measured=obstacle.measured,
     )  # fmt: skip
     return StructureRisk(
-        obstacle, central, margin, risk, found.p_contact, found.p_below, found.upper, found.draws, edge, verdicts
-    )
+        obstacle, central, margin, risk, found.p_contact, found.p_below, found.upper_contact, found.upper_below,
+        found.draws, edge, verdicts,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -176,14 +170,15 @@ class _Numbers:
 
     p_contact: Floats
     p_below: Floats
-    upper: Floats
+    upper_contact: Floats
+    upper_below: Floats
     rule_contact: Floats
     draws: NDArray[np.int64]
 
     @classmethod
     def unknown(cls, n: int) -> _Numbers:
-        p_contact, p_below, upper, rule = (np.full(n, np.nan) for _ in range(4))
-        return cls(p_contact, p_below, upper, rule, np.zeros(n, np.int64))
+        p_contact, p_below, upper_contact, upper_below, rule = (np.full(n, np.nan) for _ in range(5))
+        return cls(p_contact, p_below, upper_contact, upper_below, rule, np.zeros(n, np.int64))
 
 
 def _bound(
@@ -195,13 +190,13 @@ def _bound(
     central: Floats,
     margin: Floats,
     few: Bools,
-    risk: float,
 ) -> NDArray[np.intp]:
-    """Fill in the places that a proven bound settles by a wide margin; the others are given back.
+    """Fill in proven bounds and give back the places that they do not settle by a wide margin.
 
     Where the verdict does not hang on this structure, a bound settles it that says no less than few draws without an
     event would.
     """
+    risk = scene.settings.accepted_risk(obstacle.risk_key)
     bores, bur_mm = places.bores.take(rows), scene.settings.bur_radius_mm
     enough = np.where(few[rows], FEW_UPPER, SETTLED_BELOW * risk)
 
@@ -226,10 +221,10 @@ def _bound(
         gap = obstacle.gap_mm(long.entry, long.ends, bur_radius_mm=bur_mm)
         found_again = bounds(long, gap, rows[again]) + tail
         contact[again], below[again] = np.minimum([contact[again], below[again]], found_again)
+    found.p_contact[rows] = found.upper_contact[rows] = contact
+    found.p_below[rows] = found.upper_below[rows] = below
     settled = is_settled()
-    done = rows[settled]
-    found.p_contact[done], found.p_below[done] = contact[settled], below[settled]
-    found.upper[done], found.rule_contact[done] = below[settled], contact[settled]
+    found.rule_contact[rows] = np.where(settled, contact, 0.0)
     return rows[~settled]
 
 
@@ -241,25 +236,22 @@ def _draw(
     rows: NDArray[np.intp],
     margin: Floats,
     few: Bools,
-    risk: float,
     maximum: int,
 ) -> None:
     """Fill in the places that need draws."""
     if len(rows) == 0:
         return
     counted = count_until_decided(
-        places.bores.take(rows), obstacle, margins_mm=margin[rows], risk=risk, doubts=scene.doubts,
-        settings=scene.settings, maximum=maximum, few=few[rows],
+        places.bores.take(rows), obstacle, margins_mm=margin[rows],
+        risk=scene.settings.accepted_risk(obstacle.risk_key), doubts=scene.doubts, settings=scene.settings,
+        maximum=maximum, few=few[rows],
     )  # fmt: skip
-    p_contact, p_below = counted.contact / counted.draws, counted.below / counted.draws
-    low, high = clopper_pearson_arrays(counted.contact, counted.draws)
-    upper = clopper_pearson_arrays(counted.below, counted.draws)[1]
-    # A few draws do not estimate a small probability: only a lower limit above the risk counts as contact, and no event
-    # at all is shown as the upper limit, not as zero.
-    found.rule_contact[rows] = np.where(few[rows], low, p_contact)
-    found.p_contact[rows] = np.where(few[rows] & (counted.contact == 0), high, p_contact)
-    found.p_below[rows] = np.where(few[rows] & (counted.below == 0), upper, p_below)
-    found.upper[rows], found.draws[rows] = upper, counted.draws
+    found.p_contact[rows], found.p_below[rows] = counted.contact / counted.draws, counted.below / counted.draws
+    low, found.upper_contact[rows] = clopper_pearson_arrays(counted.contact, counted.draws)
+    found.upper_below[rows] = clopper_pearson_arrays(counted.below, counted.draws)[1]
+    # A few draws do not estimate a small probability: only a lower limit above the risk counts as contact.
+    found.rule_contact[rows] = np.where(few[rows], low, found.p_contact[rows])
+    found.draws[rows] = counted.draws
 
 
 def missing_by_place(scene: Scene, places: Places) -> tuple[tuple[str, ...], ...]:

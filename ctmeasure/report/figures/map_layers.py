@@ -51,7 +51,7 @@ VALUE_LAYERS: dict[Layer, ValueLayer] = {
         (-2.0, 0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0), (0.0, 1.0, 3.0), "bone", "below 0",
     ),
     "probability": ValueLayer(
-        "canal wall unrolled: P(under the margin), riskiest structure", "p_below_margin",
+        "canal wall unrolled: largest P(under the margin) of any one structure", "p_below_margin",
         (0.0, 0.001, 0.01, 0.05, 0.2, 0.5, 1.0), (0.001, 0.05, 0.5), "bone_r",
     ),
     "access": ValueLayer(
@@ -89,6 +89,18 @@ def draw_scale(figure: Figure, width_mm: float, left: float, layer: ValueLayer) 
     if layer.first_words:
         words[0], values[0] = layer.first_words, bounds[0] + 1.0
     _swatches(figure, width_mm, left, [(colours(norm(v)), text) for v, text in zip(values, words, strict=True)])
+
+
+def limits_in_map(scene: WallScene) -> str:
+    """In how many cells the probability shown is only an upper limit; empty without any."""
+    known = [cell for cell in scene.cells if cell.p_below_margin is not None]
+    count = sum(cell.p_below_is_limit for cell in known)
+    if not count:
+        return ""
+    return (
+        f"In {count} of {len(known)} cells with a number it is an upper limit: no draw came under a margin, or a "
+        "proven bound stands in for draws."
+    )
 
 
 def far_sides(scene: WallScene) -> dict[str, str]:

@@ -21,7 +21,8 @@ COLUMNS = {
     "flags,in_sight,freedom",
     "zone.csv": f"wall_angle_deg,clock_hour,rim_distance_mm,depth_mm,{XYZ},{DXYZ},angle_to_normal_deg,thickness_mm,"
     "to_exit_mm,far_side,reachable,nearest_structure,clearance_mm,p_contact,p_below_margin,verdict,in_sight,freedom,"
-    "over_margin_mm",
+    "over_margin_mm,riskiest_structure,riskiest_clearance_mm,p_is_upper_limit,p_contact_is_upper_limit,"
+    "p_below_upper_95,p_contact_upper_95,clearance_u,thickness_u,thickness_low_95,thickness_high_95,to_exit_u",
     "pairs.csv": "rank,hole_1_x_mm,hole_1_y_mm,hole_1_z_mm,hole_1_dx,hole_1_dy,hole_1_dz,hole_2_x_mm,hole_2_y_mm,"
     "hole_2_z_mm,hole_2_dx,hole_2_dy,hole_2_dz,span_mm,bridge_entry_mm,bridge_exit_mm,clearance_mm,p_any,"
     "handle_tip_x_mm,handle_tip_y_mm,handle_tip_z_mm,verdict,reason,flags,hole_1_bone_mm,"
