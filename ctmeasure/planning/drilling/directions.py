@@ -31,7 +31,7 @@ SHAFT_CHECKED_MM = 14.0
 """The shaft is checked this far outwards; the map of the bony canal ends before."""
 FREE, UNSEEN, TOO_OBLIQUE = 1, 2, 3
 """States of a pose, as in `kernels.access`, which is imported late."""
-UNKNOWN_SHARE = 0.25
+UNKNOWN_SHARE = 0.03
 """When more than this share of the checked points has no wall to compare with, access is not assessed."""
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +20,7 @@ NEAR_MM = 0.8
 FAR_MM = 6.0
 """Without a known surface point within this, nothing is known of the bone there."""
 BEYOND_MM = 1.2
-"""How far into the bone the field goes on: capsules end there anyway."""
+"""How far into the bone, and beyond the last ring of its surface, the field goes on: farther than a shaft is thick."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,7 +76,10 @@ def lumen_of(wall: CanalWall, *, removed_mm: float = 0.0) -> Lumen:
     # Even about the axis, so that a mirrored ear has the mirrored field.
     count = int(np.ceil(side / STEP_MM))
     across = STEP_MM * np.arange(-count, count + 1)
-    along = np.arange(surface.depths_mm[0], surface.depths_mm[-1] + 1e-9, STEP_MM)
+    # Beyond the last ring the canal goes on as wide for a while: a shaft that leans still touches that ring from there.
+    reach = surface.depths_mm[-1] - surface.depths_mm[0] + BEYOND_MM
+    rings = math.ceil(reach / STEP_MM) + 1
+    along = surface.depths_mm[0] + STEP_MM * np.arange(rings)
     nodes = np.stack(np.meshgrid(across, across, along, indexing="ij"), axis=-1)
     hand = 1.0 if float(canal.posterior_lps @ canal.frame.axes_lps[1]) > 0.0 else -1.0
     origin = np.array([across[0], across[0], along[0]])
