@@ -29,13 +29,11 @@ def _room(field, seen, origin, step, x, y, z):  # type: ignore[no-untyped-def]
         return -np.inf, 1
     i, j, k = min(int(u), field.shape[0] - 2), min(int(v), field.shape[1] - 2), min(int(w), field.shape[2] - 2)
     a, b, c = u - i, v - j, w - k
-    total = 0.0
-    for di in range(2):
-        for dj in range(2):
-            for dk in range(2):
-                weight = (a if di else 1.0 - a) * (b if dj else 1.0 - b) * (c if dk else 1.0 - c)
-                total += weight * field[i + di, j + dj, k + dk]
-    return total, seen[int(u + 0.5), int(v + 0.5), int(w + 0.5)]
+    low = (1.0 - b) * ((1.0 - c) * field[i, j, k] + c * field[i, j, k + 1])
+    low += b * ((1.0 - c) * field[i, j + 1, k] + c * field[i, j + 1, k + 1])
+    high = (1.0 - b) * ((1.0 - c) * field[i + 1, j, k] + c * field[i + 1, j, k + 1])
+    high += b * ((1.0 - c) * field[i + 1, j + 1, k] + c * field[i + 1, j + 1, k + 1])
+    return (1.0 - a) * low + a * high, seen[int(u + 0.5), int(v + 0.5), int(w + 0.5)]
 
 
 @njit(cache=True, nogil=True)
@@ -64,6 +62,13 @@ def pose_state(field, seen, origin, step, entry, normal, tip, shaft, tool, tally
     start = min(1.5 * tool[1] / cosine + 0.2, tool[0])
     tally[0], tally[1] = 0.0, 0.0
     p, back = np.empty(3), np.empty(3)
+    # The bend has the least room of all: it is looked at first.
+    knee, known = _room(
+        field, seen, origin, step, entry[0] - tool[0] * tip[0], entry[1] - tool[0] * tip[1],
+        entry[2] - tool[0] * tip[2],
+    )  # fmt: skip
+    if known == 1 and knee < tool[2]:
+        return NO_ROOM
     for c in range(3):
         back[c] = -tip[c]
         p[c] = entry[c] - start * tip[c]
@@ -77,28 +82,42 @@ def pose_state(field, seen, origin, step, entry, normal, tip, shaft, tool, tally
 
 
 @njit(cache=True, nogil=True)
+def _turned(sa, sb, upright, ct, st, across, beside, hand, cb, sb_, tip, shaft):  # type: ignore[no-untyped-def]
+    """Tip and shaft of a pose from the sines and cosines of its angles."""
+    # A lean towards the wall turns the tip towards it: the shaft goes out on the other side.
+    x, y, z = -sa * across[0] - sb * beside[0], -sa * across[1] - sb * beside[1], upright
+    inner = across[0] * x + across[1] * y
+    wx, wy, wz = across[0] - inner * x, across[1] - inner * y, -inner * z
+    size = math.sqrt(wx * wx + wy * wy + wz * wz)
+    wx, wy, wz = wx / size, wy / size, wz / size
+    vx, vy, vz = hand * (y * wz - z * wy), hand * (z * wx - x * wz), hand * (x * wy - y * wx)
+    shaft[0], shaft[1], shaft[2] = x, y, z
+    tip[0] = -cb * x + sb_ * (ct * wx + st * vx)
+    tip[1] = -cb * y + sb_ * (ct * wy + st * vy)
+    tip[2] = -cb * z + sb_ * (ct * wz + st * vz)
+
+
+@njit(cache=True, nogil=True)
 def _pose(lean_a, lean_b, turn, across, beside, hand, bend, tip, shaft):  # type: ignore[no-untyped-def]
     """Tip and shaft of a pose: the shaft leans by a vector off the canal axis, the tip turns around it."""
     lean = math.hypot(lean_a, lean_b)
-    sa, sb = (lean_a / lean * math.sin(lean), lean_b / lean * math.sin(lean)) if lean > 1e-12 else (0.0, 0.0)
-    # A lean towards the wall turns the tip towards it: the shaft goes out on the other side.
-    for c in range(2):
-        shaft[c] = -sa * across[c] - sb * beside[c]
-    shaft[2] = math.cos(lean)
-    w = np.empty(3)
-    inner = across[0] * shaft[0] + across[1] * shaft[1]
-    for c in range(3):
-        w[c] = (across[c] if c < 2 else 0.0) - inner * shaft[c]
-    size = math.sqrt(w[0] ** 2 + w[1] ** 2 + w[2] ** 2)
-    for c in range(3):
-        w[c] /= size
-    vx = hand * (shaft[1] * w[2] - shaft[2] * w[1])
-    vy = hand * (shaft[2] * w[0] - shaft[0] * w[2])
-    vz = hand * (shaft[0] * w[1] - shaft[1] * w[0])
-    cb, sb_, ct, st = math.cos(bend), math.sin(bend), math.cos(turn), math.sin(turn)
-    tip[0] = -cb * shaft[0] + sb_ * (ct * w[0] + st * vx)
-    tip[1] = -cb * shaft[1] + sb_ * (ct * w[1] + st * vy)
-    tip[2] = -cb * shaft[2] + sb_ * (ct * w[2] + st * vz)
+    share = math.sin(lean) / lean if lean > 1e-12 else 0.0
+    _turned(
+        lean_a * share, lean_b * share, math.cos(lean), math.cos(turn), math.sin(turn), across, beside, hand,
+        math.cos(bend), math.sin(bend), tip, shaft,
+    )  # fmt: skip
+
+
+@njit(cache=True, nogil=True)
+def _angles_of(poses):  # type: ignore[no-untyped-def]
+    """Sines and cosines of every pose, shape (m, 5), as `_turned` takes them."""
+    table = np.empty((poses.shape[0], 5))
+    for m in range(poses.shape[0]):
+        lean = math.hypot(poses[m, 0], poses[m, 1])
+        share = math.sin(lean) / lean if lean > 1e-12 else 0.0
+        table[m, 0], table[m, 1], table[m, 2] = poses[m, 0] * share, poses[m, 1] * share, math.cos(lean)
+        table[m, 3], table[m, 4] = math.cos(poses[m, 2]), math.sin(poses[m, 2])
+    return table
 
 
 @njit(cache=True, nogil=True)
@@ -135,23 +154,25 @@ def all_poses(  # type: ignore[no-untyped-def]
     """
     tip, shaft, tally, try_tip, try_shaft = np.empty(3), np.empty(3), np.empty(2), np.empty(3), np.empty(3)
     across, beside, angle, pose = np.empty(2), np.empty(2), np.empty(poses.shape[0]), np.empty(3)
+    table, tips, shafts = _angles_of(poses), np.empty((poses.shape[0], 3)), np.empty((poses.shape[0], 3))
+    cb, sb = math.cos(bend), math.sin(bend)
     for i in range(start, stop):
         n, e = normal[i], entry[i]
         flat = math.hypot(n[0], n[1])
         across[0], across[1] = (n[0] / flat, n[1] / flat) if flat > 1e-9 else (1.0, 0.0)
         beside[0], beside[1] = -hand * across[1], hand * across[0]
         for m in range(poses.shape[0]):
-            _pose(poses[m, 0], poses[m, 1], poses[m, 2], across, beside, hand, bend, tip, shaft)
+            t = table[m]
+            _turned(t[0], t[1], t[2], t[3], t[4], across, beside, hand, cb, sb, tips[m], shafts[m])
             # Poses that mirror each other are equally oblique: the first of them goes first, whatever the rounding.
-            angle[m] = _obliquity(tip, n) + 1e-9 * m
+            angle[m] = _obliquity(tips[m], n) + 1e-9 * m
         order = np.argsort(angle)
         chosen, chosen_state = -1, NO_ROOM
         for m in order:
             states[i, m] = TOO_OBLIQUE
             if angle[m] > refused and (chosen_state == FREE or angle[m] > math.radians(STEEPEST_DEG)):
                 continue
-            _pose(poses[m, 0], poses[m, 1], poses[m, 2], across, beside, hand, bend, tip, shaft)
-            state = pose_state(field, seen, origin, step, e, n, tip, shaft, tool, tally)
+            state = pose_state(field, seen, origin, step, e, n, tips[m], shafts[m], tool, tally)
             if angle[m] <= refused:
                 states[i, m] = state
             if (state == FREE and chosen_state != FREE) or (state == UNSEEN and chosen_state == NO_ROOM):

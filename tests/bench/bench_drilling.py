@@ -15,6 +15,7 @@ import argparse
 import resource
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +28,7 @@ from ctmeasure.planning.drilling.feasible import Feasible, feasible_cells
 from ctmeasure.planning.drilling.pairs import rank_cells
 from ctmeasure.planning.drilling.probability import BLOCK
 from ctmeasure.planning.drilling.scene import Scene, build_scene
-from ctmeasure.planning.drilling.sites import reassess_site
+from ctmeasure.planning.drilling.session import DrillSession
 from ctmeasure.planning.drilling.zone import Zone, map_zone
 from ctmeasure.planning.settings import Settings
 
@@ -141,9 +142,11 @@ def _reassess(scene: Scene, zone: Zone) -> None:
 
     cells = [c for c in zone.cells if c.entry_lps is not None and c.reachable and c.verdict in ("clear", "caution")]
     chosen = cells[:: max(len(cells) // 12, 1)]
+    assert zone.places is not None
+    session = DrillSession(replace(scene, reading=zone.places.reading), zone)
     for cell in chosen[:2]:
-        reassess_site(scene, Site(cell, 0.01))
-    times = [timed(lambda c=c: reassess_site(scene, Site(c, 0.02)))[1:] for c in chosen]
+        session.reassess(Site(cell, 0.01))
+    times = [timed(lambda c=c: session.reassess(Site(c, 0.02)))[1:] for c in chosen]
     clock, cpu = np.median(times, axis=0)
     line(f"one hole dragged, median of {len(chosen)}", clock, cpu)
     clock, cpu = np.max(times, axis=0)

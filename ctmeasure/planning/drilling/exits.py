@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from ctmeasure.imaging.canal_wall import CanalWall
 from ctmeasure.imaging.ends import spread_about_chosen
-from ctmeasure.imaging.wall_path import WallPaths, measure_wall_paths
+from ctmeasure.imaging.wall_path import WallPaths, measure_wall_paths, ray_ends
 from ctmeasure.planning.drilling.bores import TRAVEL_Z, Bores
 from ctmeasure.planning.drilling.scene import Scene
 from ctmeasure.planning.settings import Settings
@@ -190,12 +190,15 @@ def _strayed(scene: Scene, table: Floats, bores: Bores, paths: WallPaths, surfac
     there &= np.sum(np.nan_to_num(on_wall.normals_lps) * direction, axis=1) > 0.0
     mixed = STEP_WEIGHTS[2] ** 2 * table
     if there.any():
+        reach = ray_ends(on_wall.points_lps[there], direction[there], arm_length_mm=scene.settings.arm_length_mm)
+        prepared = scene.reading if scene.reading is not None and scene.reading.covers(scene.volume, reach) else None
         read = measure_wall_paths(
             scene.volume, on_wall.points_lps[there], direction_lps=direction[there], spread=scene.wall.surface.spread,
             levels=scene.wall.surface.levels, exit_gap_mm=scene.settings.exit_gap_mm,
             arm_length_mm=scene.settings.arm_length_mm, normal_lps=on_wall.normals_lps[there],
             surface_u_mm=np.repeat(surface_u_mm, m)[there],
             lining_mm=scene.wall.lining_at(on_wall.wall_angle_deg[there], on_wall.depth_mm[there]),
+            reading=prepared,
         )  # fmt: skip
         rows = np.repeat(np.arange(n), m)[there]
         np.add.at(mixed, rows, np.tile(weight, n)[there, None] * exit_table(read, scene.settings))

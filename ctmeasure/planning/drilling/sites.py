@@ -39,7 +39,7 @@ FARTHEST_MOVE_MM = 1.0
 """A site is moved perpendicular to the wall by at most this; farther off, it is not a site on the wall."""
 INTERVAL_BLOCKS = 10
 """Blocks of draws for the interval of a clearance (JCGM 101 clause 7.9 starts from 10,000 draws)."""
-QUICK_BLOCKS = 2
+QUICK_BLOCKS = 1
 """The same while a hole is dragged."""
 QUICK_DRAWS = 8000
 """Draws at most while a hole is dragged: enough for "clear" at 1 in 1000 without any event."""
@@ -112,7 +112,7 @@ def reassess_site(scene: Scene, site: DrillSite) -> SiteResult:
     Returns
     -------
     SiteResult
-        As from `assess_sites`, without what would change the answer. Intervals stand on 2,000 draws (500 for a
+        As from `assess_sites`, without what would change the answer. Intervals stand on 1,000 draws (250 for a
         structure that a bound settles); a structure not decided after 8,000 reads "caution".
 
     Raises
