@@ -74,15 +74,20 @@ def dragged_case(bench: Workbench, ref: PointRef, point_lps: npt.ArrayLike) -> C
         return None
 
 
+def site_of_label(bench: Workbench, label: str) -> str:
+    """Id of the hole that the map writes this label beside; a hole of a pair gets one of its own."""
+    letters = {letter: site for site, letter in site_letters(bench.chart.case.results).items()}
+    first = next((part for part in label.split(", ") if part in letters), "")
+    return letters.get(first, f"moved {label.split(', ')[0]}")
+
+
 def move_hole(bench: Workbench, label: str, hours: float, rim_mm: float) -> None:
     """Put a hole of the map elsewhere on the wall; a hole of a pair becomes one that is asked for."""
     point = bench.chart.wall_point_lps(hours, rim_mm)
     if point is None:
         bench.say("the hole was not moved: no wall was found there")
         return
-    letters = {letter: site for site, letter in site_letters(bench.chart.case.results).items()}
-    first = next((part for part in label.split(", ") if part in letters), "")
-    site = letters.get(first, f"moved {label.split(', ')[0]}")
+    site = site_of_label(bench, label)
     bench.do(SetSite(SiteRequest(site, _point(point))))
     bench.select((HOLE_REF + site, 0), go=True)
 

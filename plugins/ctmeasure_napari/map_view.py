@@ -12,7 +12,7 @@ from qtpy.QtWidgets import QSizePolicy, QWidget
 from ctmeasure.planning.results import VERDICT_WORDS, ZoneCell
 from ctmeasure.report.figures.wall import HoleOnWall, split_runs
 
-from . import looks
+from . import acts, live_hole, looks
 from .patterns import GROUND, painted
 from .wallmap import WallChart, cell_words, step_of, word_of
 from .workbench import Workbench
@@ -315,6 +315,10 @@ class WallMap(QWidget):
         place = self.place(event.position())
         if self._dragged is not None and place is not None:
             self._drag_at = (place[0], max(place[1], 0.0))
+            bench = self._workbench
+            point = self.chart.wall_point_lps(*self._drag_at)
+            if point is not None:
+                live_hole.follow(bench, acts.site_of_label(bench, self._dragged.label), point)
             self.update()
             return
         cell = self.chart.cell_at(*place) if place else None

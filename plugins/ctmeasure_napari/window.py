@@ -187,6 +187,7 @@ def build_window(
     adapter.set_title(viewer, title_words(session.case))
     soon, settle, solid_soon = Soon(panel), Soon(panel, SETTLE_MS), Soon(panel, 2 * SETTLE_MS)
     workbench.later = soon
+    workbench.assess_hole = recompute.hole
     window = CaseWindow(
         viewer,
         workbench,

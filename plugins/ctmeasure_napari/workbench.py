@@ -12,20 +12,20 @@ import numpy.typing as npt
 from ctmeasure.anatomy.vocabulary import Status
 from ctmeasure.app.commands import Command
 from ctmeasure.app.session import Session
-from ctmeasure.case.model import Case
+from ctmeasure.case.model import Case, SiteRequest
 from ctmeasure.errors import CtmeasureError
-from ctmeasure.planning.results import ZoneCell
+from ctmeasure.planning.results import SiteResult, ZoneCell
 from ctmeasure.volume.reformat import PlaneSpec
 from ctmeasure.volume.volume import Volume
 
-from . import acts, looks, panes
+from . import acts, live_hole, looks, panes
 from .adapter import Model
 from .convert import EchoGuard, moved_in_plane, through
 from .greys import OWN, Window, dragged, grey_windows
 from .panes import FREE, SLABS, Look, Pane
 from .placing import Placing
 from .planes import Choice, first_planes, plane_choices
-from .scene import CaseScene, PointRef, case_scene, point_label
+from .scene import HOLE_REF, CaseScene, PointRef, case_scene, point_label
 from .wallmap import WallChart, wall_chart
 
 Floats = npt.NDArray[np.float64]
@@ -66,6 +66,8 @@ class Workbench:
         self.observer = ""
         self.asked: tuple[str, ...] | None = None
         """What is to be placed, by id; None: everything there is."""
+        self.assess_hole: Callable[[SiteRequest], SiteResult | None] = lambda site: None
+        """Assesses a hole while it is dragged; the window sets it."""
         self.type_scale = 1.0
         self.curved: Callable[[], None] = lambda: None
         """Shows the pictures along the nerve; the window sets it."""
@@ -265,7 +267,10 @@ class Workbench:
         pane.drag = (ref, point_lps)
         self.dragging = acts.dragged_case(self, ref, point_lps)
         self._draw(pane)
-        self.later(self._tell)
+        if ref[0].startswith(HOLE_REF):
+            live_hole.follow(self, ref[0].removeprefix(HOLE_REF), point_lps)
+        else:
+            self.later(self._tell)
 
     def move_hole(self, label: str, hours: float, rim_mm: float) -> None:
         """Put a hole of the map elsewhere on the wall."""

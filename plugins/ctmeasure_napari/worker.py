@@ -10,8 +10,9 @@ from qtpy.QtCore import QObject, Qt, Signal, Slot
 
 from ctmeasure.app.memory import Memory
 from ctmeasure.app.session import Session
-from ctmeasure.case.model import Case
+from ctmeasure.case.model import Case, SiteRequest
 from ctmeasure.errors import Cancelled, CtmeasureError
+from ctmeasure.planning.results import SiteResult
 from ctmeasure.progress import Progress
 from ctmeasure.volume.volume import Volume
 
@@ -43,6 +44,12 @@ class LibraryCompute:
         from ctmeasure.app.compute import compute_case
 
         return compute_case(case, volume, memory=self._memory, progress=progress)
+
+    def hole(self, case: Case, site: SiteRequest) -> SiteResult | None:
+        """One hole where it is dragged to, in the plan that was last computed; None where there is none."""
+        from ctmeasure.app.live import dragged_hole
+
+        return dragged_hole(case, site, self._memory)
 
 
 @dataclass(eq=False)
@@ -91,6 +98,12 @@ class Recompute(QObject):
     def running(self) -> bool:
         """Whether something is being computed."""
         return self._job is not None
+
+    def hole(self, site: SiteRequest) -> SiteResult | None:
+        """One hole as it would stand there; None while computing, and where no plan holds."""
+        if self.running or not isinstance(self._compute, LibraryCompute):
+            return None
+        return self._compute.hole(self._session.case, site)
 
     def start(self) -> None:
         """Compute the case as it stands; without a scan, or while already computing, nothing happens."""

@@ -266,6 +266,43 @@ def test_a_hole_is_taken_back_and_comes_back_by_undo(right_ear) -> None:
     assert bench.case is with_hole
 
 
+def test_a_dragged_hole_says_how_it_stands_where_it_is_and_only_letting_go_changes_the_case(right_ear) -> None:
+    from ctmeasure.planning.results import Clearance, SiteResult, WallPath
+    from ctmeasure.uncertainty.estimate import Estimate
+
+    def near(mm: float) -> Estimate:
+        return Estimate(mm, 0.2, mm - 0.4, mm + 0.4, "mm", "test")
+
+    bench = bench_of(*right_ear)
+    bench.move(("hole/new", 0), window_phantom.place((3.0, 0.0, 4.0), "right"))
+    bench.select(("hole/new", 0))
+    before, asked = bench.case, []
+
+    def assessed(site):
+        asked.append(site)
+        gaps = [
+            Clearance(name, near(mm), 1.0, None, None, None, verdict)
+            for name, mm, verdict in (("facial_nerve", 4.1, "clear"), ("chorda_tympani", 0.6, "keep out"))
+        ]
+        wall = WallPath(near(1.6), "resolved", 2.0, "attic")
+        return SiteResult(
+            "new", site.entry_lps, (0.0, 0.0, 1.0), 0.0, 0.0, 12.0, 2.0, 0.0, 0.0, wall, 2.5, True, tuple(gaps), gaps[1]
+        )
+
+    pane = bench.panes[0]
+    there = np.array(window_phantom.place((2.5, 0.4, 4.0), "right"))
+    bench.drag(pane, ("hole/new", 0), there)
+    assert bench.message == "hole new: assessed when it is let go", "no plan is there to assess it in"
+    bench.assess_hole = assessed
+    bench.drag(pane, ("hole/new", 0), there)
+    np.testing.assert_allclose(asked[-1].entry_lps, there)
+    assert bench.message.startswith("hole new, preliminary: keep out; bone 1.6")
+    assert "nearest: chorda tympani 0.6" in bench.message
+    assert bench.case is before
+    bench.move(("hole/new", 0), there)
+    np.testing.assert_allclose(bench.case.sites[0].entry_lps, there)
+
+
 def test_unsure_is_a_doubt_a_person_states_on_top_of_the_placing(right_ear) -> None:
     bench = bench_of(*right_ear)
     before = bench.case
