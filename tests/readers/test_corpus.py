@@ -10,7 +10,7 @@ import re
 
 import numpy as np
 import pytest
-from corpus import DAMAGES, NOT_YET, Damage, Opened
+from corpus import DAMAGES, Damage, Opened
 from corpus.good import SECRET, write_good
 from corpus.guard import SLACK_BYTES, watched
 
@@ -30,14 +30,7 @@ def _warm(corpus_once) -> None:
 
 
 def cases() -> list:
-    return [
-        pytest.param(
-            damage,
-            id=name.replace(" ", "-"),
-            marks=[pytest.mark.xfail(strict=True, reason=NOT_YET[name])] if name in NOT_YET else [],
-        )
-        for name, damage in DAMAGES.items()
-    ]
+    return [pytest.param(damage, id=name.replace(" ", "-")) for name, damage in DAMAGES.items()]
 
 
 @pytest.mark.parametrize("damage", cases())
@@ -93,7 +86,6 @@ def test_damage(damage: Damage, corpus_series, capsys: pytest.CaptureFixture[str
 
 def test_the_corpus_is_large_enough() -> None:
     assert len(DAMAGES) >= 60
-    assert set(NOT_YET) <= set(DAMAGES)
 
 
 @pytest.mark.parametrize("how", ["as-it-is", "padded", "by-slice"])

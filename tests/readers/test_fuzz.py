@@ -41,14 +41,12 @@ def test_seeds_are_read_as_what_they_are(target) -> None:
 def test_fuzzing_looks_for_more(tmp_path: Path) -> None:
     """Guided by coverage where atheris is installed, else by outcomes, for a bounded time.
 
-    What it finds differs from run to run, so a finding is shown as an expected failure with its bytes, to be put into
-    `found/` and mended; `test_kept_input` fails on every one that is kept there.
+    What it finds fails here with its bytes, to be put into `found/` and mended.
     """
     keep = tmp_path / "failed"
     command = [sys.executable, "-W", "ignore", str(FUZZ / "run.py"), "--seconds", str(SECONDS), "--keep", str(keep)]
     environment = {**os.environ, "PYTHONPATH": os.environ.get("PYTHONPATH", "")}
     run = subprocess.run(command, capture_output=True, text=True, timeout=4 * SECONDS, env=environment, check=False)
     failed = {path.name: path.read_bytes().hex() for path in keep.glob("*-*") if path.is_file()}
-    if failed:
-        pytest.xfail(f"new inputs that go wrong, to be kept in found/ and mended: {failed}; {run.stderr[-2000:]}")
+    assert not failed, f"new inputs that go wrong, to be kept in found/ and mended: {failed}; {run.stderr[-2000:]}"
     assert run.returncode == 0, (run.stdout[-2000:], run.stderr[-4000:])

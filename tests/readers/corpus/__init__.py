@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from corpus import archives, copies, encodings, names, places, series, values
-from corpus.not_yet import NOT_YET
 from corpus.registry import DAMAGES, Damage, Opened
 
 __all__ = [
     "DAMAGES",
-    "NOT_YET",
     "Damage",
     "Opened",
     "archives",
