@@ -12,8 +12,8 @@ as the sheet says ("sheet"). What it leaves to the true structure is read from t
 exact: clearance of random bores to the true structures beside a search in steps over their shapes. traced: clearance
 of planned paths to the traced and to the true tube. P: predicted probability of less than the margin beside how often
 hands left less. clear: every "margin kept" of a structure at an accepted risk of 1 in 1000 beside hands that broke the
-margin. reach: the access test beside a search over poses with capsules sampled against the found wall, and, for what
-was called reachable, how deep the instrument lies in true bone.
+margin. reach: the access test, for random cells and one of five instruments each, beside a dense search over poses in
+a field of distances to true bone, and how deep the called poses lie in true bone.
 
 Every interval is 95 %, from drawing whole ears with replacement, but for the clear calls (Clopper-Pearson).
 """
@@ -33,7 +33,8 @@ from ctmeasure_samples.parameters import HeadParameters, ScannerParameters, rand
 from ctmeasure_samples.placement import place_ear
 from ctmeasure_samples.scanner import make_grid
 from ctmeasure_samples.truth import EarTruth
-from drilling_truth import brute_gap, brute_reach, into_bone_mm, marked, simulated_hands, true_obstacles
+from drilling_truth import brute_gap, marked, simulated_hands, true_obstacles
+from reach_truth import INSTRUMENTS, reach_rows
 
 from ctmeasure.anatomy.facts import CaseFacts
 from ctmeasure.anatomy.frames import canal_frame, rim_curve
@@ -58,6 +59,8 @@ STRICT = Settings(
 BINS = np.array([0.01, 0.03, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.97, 0.99])
 PAIRS_A_BIN, HANDS, RANDOM_BORES, REACH_CELLS, CLEAR_CALLS = 10, 12, 8, 42, 200
 RESAMPLES = 1000
+BORDER_MM = 0.1
+"""Poses that fit or fail by less are the border: the field of true bone is read to half of that."""
 DEEPER_MM = 0.5
 """A true exit that lies this much deeper than the plan read it."""
 TRUE_NAMES = (
@@ -146,7 +149,7 @@ def measure(seed: int, out: Path) -> dict[str, np.ndarray]:
     order = list(TRUE_NAMES)
     _pairs(columns["pairs"], candidates, places, truth, scene, rng, order)
     _clear(columns["clear"], calls, places, truth, scene, rng, order)
-    columns["reach"] = _reach(scene, places, truth, rng)  # type: ignore[assignment]
+    columns["reach"] = _reach(scene, truth, rng)  # type: ignore[assignment]
     result = {name: np.array(rows, dtype=np.float64) for name, rows in columns.items()}
     return result | {"seconds": np.array([time.process_time() - cpu])}
 
@@ -186,15 +189,11 @@ def _clear(rows: list, calls: list, places, truth, scene, rng, order) -> None:  
                 rows.append((float(kind), *(found[:2] < risk.margin_mm[row]), found[2], which))
 
 
-def _reach(scene: Scene, places: Places, truth: EarTruth, rng) -> np.ndarray:  # type: ignore[no-untyped-def]
-    """Called reachable, found reachable by the search, and how deep the instrument lies in true bone."""
-    cells = rng.permutation(len(places))[:REACH_CELLS]
-    found = []
-    for row in cells:
-        called = places.reachable[row] if not places.tip_too_short[row] else np.nan
-        depth = into_bone_mm(truth, scene, places, int(row)) if called == 1 else np.nan
-        found.append((called, brute_reach(scene, places, int(row)), depth))
-    return np.array(found)
+def _reach(scene: Scene, truth: EarTruth, rng) -> np.ndarray:  # type: ignore[no-untyped-def]
+    """Random cells of the map with one of several instruments each, called beside a search in true bone."""
+    there = np.isfinite(scene.wall.points_lps).all(axis=-1) & np.isfinite(scene.wall.normals_lps).all(axis=-1)
+    cells = rng.permutation(np.flatnonzero(there.ravel()))[:REACH_CELLS]
+    return reach_rows(truth, scene, cells, rng)
 
 
 def main() -> None:
@@ -274,14 +273,35 @@ def table(ears: list) -> None:
         mine = clear[clear[:, 4] == which]
         if mine[:, 1].any():
             print(f"  broken: {name} {int(mine[:, 1].sum())} (sheet {int(mine[:, 2].sum())}) of {len(mine)}")
-    reach = np.concatenate([e["reach"] for e in ears])
-    asked = np.isfinite(reach[:, 0]) & (reach[:, 0] >= 0)
-    agree = np.mean((reach[asked, 0] == 1) == (reach[asked, 1] == 1))
-    called = reach[:, 0] == 1
-    deep = reach[called, 2]
-    print(f"reach: {int(asked.sum())} cells, agreement {100 * agree:.2f} %, called reachable {int(called.sum())}, "
-          f"deepest in true bone {np.nanmax(deep, initial=0.0):.3f} mm, over 0.1 mm in "
-          f"{int((deep > 0.1).sum())}")  # fmt: skip
+    reach_table([e["reach"] for e in ears])
+
+
+def _agreement(ears: list) -> float:
+    reach = np.concatenate(ears)
+    return float(np.mean((reach[:, 0] == 1) == (reach[:, 1] >= 0)))
+
+
+def reach_table(ears: list) -> None:
+    """Access called beside access found, instrument by instrument, and where called poses lie in true bone."""
+    reach = np.concatenate(ears)
+    for number, changes in [(-1, None), *enumerate(INSTRUMENTS)]:
+        mine = [e[np.isfinite(e[:, 0]) & ((e[:, 3] == number) | (number < 0))] for e in ears]
+        mine = [part for part in mine if len(part)]
+        if not mine:
+            continue
+        all_of = np.concatenate(mine)
+        agree = by_ear(
+            mine, lambda some: float(np.mean(np.concatenate([(e[:, 0] == 1) == (e[:, 1] >= 0) for e in some])))
+        )
+        words = "all" if number < 0 else f"instrument {changes or 'as set'}"
+        called, fits = all_of[:, 0] == 1, all_of[:, 1]
+        print(f"reach, {words}: {len(all_of)} cells, {int((fits >= 0).sum())} reachable; agreement {agree}; called "
+              f"reachable without {BORDER_MM:g} mm of room by any pose {int((called & (fits < -BORDER_MM)).sum())}, "
+              f"unreachable with more than that {int((~called & (fits > BORDER_MM)).sum())}")  # fmt: skip
+    deep = -reach[np.isfinite(reach[:, 2]), 2]
+    unknown, over = int(np.isnan(reach[:, 0]).sum()), int((deep > BORDER_MM).sum())
+    print(f"reach: not assessed {unknown} of {len(reach)}; {len(deep)} called poses, deepest in true bone "
+          f"{deep.max(initial=0.0):.2f} mm, over {BORDER_MM:g} mm in {over}")  # fmt: skip
 
 
 def _mean(parts: list, column: int) -> float:

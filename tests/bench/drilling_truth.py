@@ -12,7 +12,6 @@ from ctmeasure_samples.truth import EarTruth
 from ctmeasure.anatomy.landmarks import LandmarkSet
 from ctmeasure.anatomy.structures import Ball, Patch, Structure, Tube
 from ctmeasure.imaging.tubes.structure import trace_structure
-from ctmeasure.planning.drilling.directions import largest_tilt_deg
 from ctmeasure.planning.drilling.envelope import over_travel_mm
 from ctmeasure.planning.drilling.places import Places
 from ctmeasure.planning.drilling.scene import Scene
@@ -166,101 +165,3 @@ def _brute_patch(p: np.ndarray, q: np.ndarray, points: np.ndarray) -> float:
             middle, step = np.array([a[n] / total[n], b[n] / total[n], s[n]]), (high - low) / 8.0
             low, high = np.clip(middle - step, 0.0, 1.0), np.clip(middle + step, 0.0, 1.0)
     return best
-
-
-def brute_reach(scene: Scene, places: Places, row: int) -> float:
-    """Whether any pose fits, by a finer search with capsules sampled as rays of points against the found wall's radius.
-
-    Shafts lean every 1/6 of the largest tilt in 24 directions, the tip turns in steps of 7.5 degrees; all but those
-    along the wall. Points every 0.25 mm along tip and shaft on eight lines around them must lie inside the
-    radius of the wall at their wall angle and depth.
-    """
-    settings, wall, canal = scene.settings, scene.wall, scene.canal
-    normal, entry, axis = places.normal_lps[row], places.entry_lps[row], scene.canal.axis_lps
-    limit = 88.0
-    tilt, bend = math.radians(largest_tilt_deg(settings)), math.radians(settings.instrument_bend_deg)
-    side = normal - (normal @ axis) * axis
-    side /= np.linalg.norm(side)
-    beside = np.cross(axis, side)
-    shafts = [axis]
-    for share in np.arange(1, 7) / 6.0:
-        for a in np.arange(24) * (2.0 * np.pi / 24):
-            off = math.cos(a) * side + math.sin(a) * beside
-            shafts.append(math.cos(share * tilt) * axis + math.sin(share * tilt) * off)
-    poses = []
-    for shaft in shafts:
-        first = side - (side @ shaft) * shaft
-        first /= np.linalg.norm(first)
-        second = np.cross(shaft, first)
-        for t in np.arange(0.0, 2.0 * np.pi, math.radians(7.5)):
-            tip = -math.cos(bend) * shaft + math.sin(bend) * (math.cos(t) * first + math.sin(t) * second)
-            angle = math.degrees(math.acos(np.clip(tip @ normal, -1.0, 1.0)))
-            if angle <= limit:
-                poses.append((angle, tip, shaft))
-    # A coarse run through all of them first: a pose that fits ends the search.
-    poses.sort(key=lambda item: item[0])
-    for _, tip, shaft in [*poses[::40], *poses]:
-        points, ring = _capsule_points(entry, tip, shaft, normal, settings)
-        # The middle line first: most poses fail there already.
-        for some in (points[::5], ring):
-            depth = canal.depth_mm(some)
-            radius = wall.radius_at(canal.wall_angle_deg(some), depth)
-            inside = ~(canal.radius_mm(some) > np.where(np.isfinite(radius), radius, np.inf))
-            if not inside.all():
-                break
-        else:
-            return 1.0
-    return 0.0
-
-
-def _capsule_points(
-    entry: np.ndarray, tip: np.ndarray, shaft: np.ndarray, normal: np.ndarray, settings: Settings
-) -> tuple[np.ndarray, np.ndarray]:
-    """Points on the middle line and on eight lines around it, of shank and shaft."""
-    shank, thick = settings.instrument_tip_shank_diameter_mm / 2.0, settings.instrument_shaft_diameter_mm / 2.0
-    length = settings.instrument_tip_length_mm
-    start = min(1.5 * shank / max(float(tip @ normal), 0.05) + 0.2, length)
-    back = np.arange(start, length + 1e-9, 0.25)
-    knee = entry - length * tip
-    middle = [(entry - back[:, None] * tip, tip, shank)]
-    middle.append((knee + np.arange(0.0, 14.0, 0.25)[:, None] * shaft, shaft, thick))
-    points, ring = [], []
-    for line, along, radius in middle:
-        a = np.cross(along, [0.3, 0.5, 0.81])
-        a /= np.linalg.norm(a)
-        b = np.cross(along, a)
-        points.append(line)
-        ring += [line + radius * (math.cos(t) * a + math.sin(t) * b) for t in np.arange(8) * (np.pi / 4)]
-    return np.concatenate(points), np.concatenate(ring)
-
-
-def into_bone_mm(truth: EarTruth, scene: Scene, places: Places, row: int) -> float:
-    """How deep shank or shaft of the chosen pose lie in true bone, mm; 0 when they are free.
-
-    The capsules are shrunk step by step until no sampled point of them is in bone; parts beyond what is mapped are not
-    counted, as the plan does not speak of them.
-    """
-    settings, canal = scene.settings, scene.canal
-    tip, shaft, normal = places.direction_lps[row], places.shaft_lps[row], places.normal_lps[row]
-    deepest = canal.depth_mm(places.entry_lps[row])
-    last = scene.wall.surface.depths_mm[-1]
-    for shrink in (0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.5, 0.8):
-        thin = {
-            name: max(getattr(settings, name) - 2.0 * shrink, 0.0)
-            for name in ("instrument_tip_shank_diameter_mm", "instrument_shaft_diameter_mm")
-        }
-        _, ring = _capsule_points(places.entry_lps[row], tip, shaft, normal, _thinner(settings, thin))
-        depth = canal.depth_mm(ring)
-        ring = ring[(depth <= last) & (depth > deepest - 12.0)]
-        elements = truth.ear.at(truth.placement.from_lps(ring))
-        if not any(e is not None and e.is_bone for e in elements):
-            return shrink
-    return 1.0
-
-
-def _thinner(settings: Settings, thin: dict[str, float]) -> Any:
-    class Thin:
-        def __getattr__(self, name: str) -> Any:
-            return thin.get(name, getattr(settings, name))
-
-    return Thin()

@@ -170,3 +170,15 @@ def test_the_field_of_a_cylinder_is_the_distance_to_its_wall(scene):
     assert inside.sum() > 1000
     off = lumen.field[i, j, k][inside] - (3.4 - out[inside])
     assert np.abs(off).max() < 0.02
+
+
+def test_the_lumen_is_asked_to_its_last_ring_and_a_shafts_width_beyond(scene):
+    """A field that ends before the last mapped ring would call free what runs into bone there."""
+    lumen, depths = scene.lumen, scene.wall.surface.depths_mm
+    end = lumen.origin[2] + lumen.step_mm * (lumen.field.shape[2] - 1)
+    assert end >= depths[-1] + scene.settings.instrument_shaft_diameter_mm / 2.0
+    ring = round((depths[-1] - lumen.origin[2]) / lumen.step_mm)
+    middle = lumen.field[:, :, ring][lumen.field.shape[0] // 2]
+    # Across the phantom's canal (radius 3.4 mm): bone at either end, room for the radius in the middle.
+    assert middle[0] < 0.0 > middle[-1]
+    assert abs(middle.max() - 3.4) < 0.3
