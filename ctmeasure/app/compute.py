@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,9 @@ from ctmeasure.progress import Progress, no_progress, part_of
 from ctmeasure.volume.coverage import coverage_doubts
 from ctmeasure.volume.quality import ScanFitness, assess_fitness
 from ctmeasure.volume.volume import Volume
+
+if TYPE_CHECKING:
+    from ctmeasure.planning.drilling import DrillOutput
 
 
 def compute_case(
@@ -62,7 +66,7 @@ def compute_case(
     """
     from ctmeasure.app.metal import case_metal
     from ctmeasure.app.ossicles import case_ossicles
-    from ctmeasure.planning.drilling import DrillInput, DrillOutput
+    from ctmeasure.planning.drilling import DrillInput
     from ctmeasure.planning.halo import flag_measurements, flag_pairs, flag_sites, flag_traced, flag_zone
     from ctmeasure.planning.lengths.handle import planned_tip_lps
     from ctmeasure.planning.lengths.inputs import LengthInput
@@ -141,9 +145,7 @@ def compute_case(
             measure=marks,
             facts=case.facts,
             mirrored_umbo_lps=mirrored,
-            pair_entries_lps=(drilled.pairs[0].entry_1_lps, drilled.pairs[0].entry_2_lps)
-            if drilled and drilled.pairs
-            else None,
+            pair_entries_lps=_pair_entries(drilled, map_holes) if drilled else None,
             catalogues=case.catalogues,
         )
     )
@@ -182,6 +184,15 @@ def compute_case(
     )
     progress("computed", 1.0)
     return replace(case, fitness=fitness, results=result)
+
+
+def _pair_entries(drilled: DrillOutput, map_holes: bool) -> tuple[PointLps, PointLps] | None:
+    """Entry points a handle is planned on: the best pair's; where nothing was mapped, the two holes asked for."""
+    if drilled.pairs:
+        return drilled.pairs[0].entry_1_lps, drilled.pairs[0].entry_2_lps
+    if not map_holes and len(drilled.sites) == 2:
+        return drilled.sites[0].entry_lps, drilled.sites[1].entry_lps
+    return None
 
 
 METAL_MARKS = ("canal_medial", "canal_lateral", "lateral_semicircular_canal", "handle_tip", "handle_top")

@@ -17,6 +17,7 @@ from ctmeasure.planning.cautions import CAUTIONS
 from ctmeasure.planning.drilling.plan import ASKED_ONLY
 from ctmeasure.planning.results import VERDICT_WORDS
 from ctmeasure.planning.scoring.answers import Answer
+from ctmeasure.planning.scoring.consequences import hole_label
 from ctmeasure.planning.scoring.points import PointScore
 from ctmeasure.planning.scoring.score import worst_points
 from ctmeasure.planning.scoring.terms import practice_terms
@@ -112,7 +113,7 @@ def _five_answers(case: Case) -> Iterator[str]:
     for answer in five_answers(case):
         words = answer.sentences
         if answer.number == 3 and case.results is not None and case.results.pairs_reason == ASKED_ONLY:
-            words = tuple(f"hole '{s.id}' {VERDICT_WORDS[s.verdict]}" for s in case.results.sites) or (
+            words = tuple(f"hole '{hole_label(s.id)}' {VERDICT_WORDS[s.verdict]}" for s in case.results.sites) or (
                 "none was chosen",
             )
         yield f"{answer.question} {'; '.join(words)}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ctmeasure.anatomy.vocabulary import structure_terms
+from ctmeasure.anatomy.vocabulary import landmark_terms, structure_terms
 from ctmeasure.planning.results import Clearance, LengthRow, PlanResult
 
 
@@ -60,6 +60,17 @@ class ChosenLength:
         )
 
 
+def hole_label(hole_id: str) -> str:
+    """A chosen hole as people call it: one that was placed as a landmark has the label of that.
+
+    Example
+    -------
+    >>> hole_label("anchor_1"), hole_label("upper")
+    ('hole 1', 'upper')
+    """
+    return landmark_terms()[hole_id].label if hole_id in landmark_terms() else hole_id
+
+
 @dataclass(frozen=True, slots=True)
 class HoleConsequence:
     """One chosen hole: the gap it leaves by the attempt's marks and by the reference's.
@@ -79,14 +90,15 @@ class HoleConsequence:
     def words(self) -> str:
         """The sentence of the feedback; what was not assessed is never called clear."""
         label = structure_terms()[self.structure].label if self.structure in structure_terms() else self.structure
+        hole = hole_label(self.hole)
         if self.reference_mm is None or self.reference_95 is None:
-            return f"hole '{self.hole}': not assessed by the reference ({self.state})"
+            return f"hole '{hole}': not assessed by the reference ({self.state})"
         low, high = self.reference_95
         verdict = "margin kept" if self.state == "clear" else self.state
         if self.reference_mm <= 0.0:
-            lead = f"the hole you chose ('{self.hole}') meets the {label} by {-self.reference_mm:.1f} mm"
+            lead = f"the hole you chose ('{hole}') meets the {label} by {-self.reference_mm:.1f} mm"
         else:
-            lead = f"the hole you chose ('{self.hole}') leaves {self.reference_mm:.1f} mm to the {label}"
+            lead = f"the hole you chose ('{hole}') leaves {self.reference_mm:.1f} mm to the {label}"
         yours = (
             f"by your marks it leaves {self.attempt_mm:.1f} mm"
             if self.attempt_mm is not None

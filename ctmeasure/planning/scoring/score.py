@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from ctmeasure.anatomy.vocabulary import landmark_terms, structure_terms
 from ctmeasure.planning.scoring.answers import Answer, Reference
-from ctmeasure.planning.scoring.consequences import Consequences
+from ctmeasure.planning.scoring.consequences import Consequences, hole_label
 from ctmeasure.planning.scoring.points import OUTCOME_SCORES, PointScore, axes_of, point_score
 from ctmeasure.planning.scoring.structures import StructureScore, structure_score
 from ctmeasure.planning.scoring.terms import practice_terms
@@ -137,10 +137,11 @@ def _dangers(
     for hole in consequences.holes if consequences else ():
         for name in hole.met:
             label = structure_terms()[name].label
+            which = hole_label(hole.hole)
             if name in unmarked or answer.structure(name) is None:
-                found.append(f"{label} was not marked, and hole '{hole.hole}' would meet it")
+                found.append(f"{label} was not marked, and hole '{which}' would meet it")
             else:
-                found.append(f"hole '{hole.hole}' would meet the {label}")
+                found.append(f"hole '{which}' would meet the {label}")
     return tuple(dict.fromkeys(found))
 
 

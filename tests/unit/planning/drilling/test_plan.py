@@ -13,7 +13,7 @@ from ctmeasure.anatomy.frames import rim_curve
 from ctmeasure.anatomy.landmarks import Landmark, LandmarkSet
 from ctmeasure.errors import Cancelled, LandmarkError
 from ctmeasure.planning.drilling.pairs import rank_pairs
-from ctmeasure.planning.drilling.plan import plan_drilling
+from ctmeasure.planning.drilling.plan import plan_drilling, plan_sites
 from ctmeasure.planning.drilling.sites import assess_sites
 from ctmeasure.planning.drilling.zone import map_zone
 from ctmeasure.planning.settings import Settings
@@ -25,6 +25,21 @@ COARSE = {"map_angle_step_deg": 8.0, "map_rim_step_mm": 1.0}
 def site(marks, ear, name, angle, radius=3.4, depth=2.5, direction=None):
     point = marks.at(ear, [angle], [radius], [depth])[0]
     return marks.Site(name, tuple(map(float, point)), direction)
+
+
+def test_a_hole_reads_the_same_whether_the_wall_is_mapped_or_not(drill_input, marks, ear):
+    sites = [site(marks, ear, "a", 340.0), site(marks, ear, "b", 30.0)]
+    given = drill_input(sites=sites, settings=Settings(**COARSE))
+    alone, whole = plan_sites(given), plan_drilling(given)
+    assert (alone.zone, alone.pairs) == ((), ())
+    for bare, mapped in zip(alone.sites, whole.sites, strict=True):
+        # the map reads bone in one larger block of the scan: numbers differ by rounding, words do not
+        assert (bare.verdict, bare.wall.far_side) == (mapped.verdict, mapped.wall.far_side)
+        assert bare.wall.to_first_gap.value == pytest.approx(mapped.wall.to_first_gap.value, abs=0.01)
+        gaps = {c.structure: c.estimate.value for c in mapped.clearances if c.estimate is not None}
+        for clearance in bare.clearances:
+            if clearance.estimate is not None:
+                assert clearance.estimate.value == pytest.approx(gaps[clearance.structure], abs=0.01)
 
 
 def test_nothing_marked_is_not_assessed_everywhere(drill_input, marks, ear):
