@@ -15,6 +15,10 @@ AGREE_MM = 0.3
 """Ends of bone nearer to each other than this are one uneven face; farther apart, they are different faces."""
 BEYOND_MM = 1.5
 """A gap nothing ends is followed this far beyond the farthest."""
+VALUE_QUANTILE = 0.45
+"""Where several ends remain possible the value is this quantile of the bone's length: a little before the median, since
+it is thin bone that gives way. On synthetic ears bone of 0.5 to 3 mm then has no bias and rms 0.44 instead of 0.53 mm;
+the expectation has 0.47 but reads 0.09 too thick and lies between two ends that may be."""
 COVERAGE_TAIL = 0.025
 """Probability left out at either end of the interval."""
 NORMAL_95 = 1.959964
@@ -114,7 +118,7 @@ def estimate(ends: Ends, chosen_mm: Floats, u_mm: Floats, *, sure: float) -> tup
     chosen_mm, u_mm
         Measured length to the chosen end and its standard uncertainty, shape (n,).
     sure
-        From this weight of the chosen end on, the value is that length; below, the median over all ends.
+        From this weight of the chosen end on, the value is that length; below, `VALUE_QUANTILE` over all ends.
 
     Returns
     -------
@@ -128,8 +132,8 @@ def estimate(ends: Ends, chosen_mm: Floats, u_mm: Floats, *, sure: float) -> tup
 
     References
     ----------
-    JCGM 101:2008, 7.6 and 7.7: standard deviation and coverage interval of a distribution. The median, not the
-    expectation, is its one number: it has the least expected error and is an end that may be, not a place between two.
+    JCGM 101:2008, 7.6 and 7.7: standard deviation and coverage interval of a distribution. A quantile, not the
+    expectation, is its one number: it is an end that may be, not a place between two.
     """
     rows = np.arange(len(chosen_mm))
     own = np.where(ends.chosen < 0, ends.places_mm[:, -1], ends.places_mm[rows, np.maximum(ends.chosen, 0)])
@@ -138,16 +142,16 @@ def estimate(ends: Ends, chosen_mm: Floats, u_mm: Floats, *, sure: float) -> tup
     total = np.maximum(ends.weights.sum(axis=1, keepdims=True), 1e-12)
     weights = ends.weights / total
     order = np.argsort(centres, axis=1, kind="stable")
-    below = np.cumsum(np.take_along_axis(weights, order, axis=1), axis=1) < 0.5
+    below = np.cumsum(np.take_along_axis(weights, order, axis=1), axis=1) < VALUE_QUANTILE
     middle = np.take_along_axis(order, below.sum(axis=1, keepdims=True), axis=1)[:, 0]
-    median = centres[rows, middle]
-    spread = np.sqrt(np.sum(weights * (centres - median[:, None]) ** 2, axis=1))
+    likely = centres[rows, middle]
+    spread = np.sqrt(np.sum(weights * (centres - likely[:, None]) ** 2, axis=1))
     low, high = chosen_mm - NORMAL_95 * u_mm, chosen_mm + NORMAL_95 * u_mm
     mixed = np.isfinite(chosen_mm) & np.isfinite(u_mm) & (ends.p_chosen < 1.0 - 0.5 * COVERAGE_TAIL)
     for tail, out in ((COVERAGE_TAIL, low), (1.0 - COVERAGE_TAIL, high)):
         out[mixed] = _quantile(centres[mixed], weights[mixed], u_mm[mixed], tail)
     unsure = mixed & (ends.p_chosen < sure)
-    value = np.where(unsure, median, chosen_mm)
+    value = np.where(unsure, likely, chosen_mm)
     return value, np.where(unsure, np.hypot(u_mm, spread), u_mm), np.maximum(low, 0.0), high
 
 

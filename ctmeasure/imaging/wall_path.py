@@ -81,8 +81,9 @@ class WallPaths:
 
     Dips of this ray and of four rays 0.15 mm beside it are weighed: is each a gap on the path, or a cell beside it?
     ``p_chosen`` is the probability of the likeliest end of the bone. Where it is under `SURE` (``ambiguous``), the
-    value is the median over all ends, the uncertainty their root mean square distance from it, and the 95 % interval
-    (``to_first_gap_low_mm``, ``to_first_gap_high_mm``) holds both sides: the number then is "model dependent".
+    value is the quantile `ends.VALUE_QUANTILE` of all ends, the uncertainty their root mean square distance from it,
+    and the 95 % interval (``to_first_gap_low_mm``, ``to_first_gap_high_mm``) holds both sides: the number then is
+    "model dependent".
     ``u_uneven`` is what the other ends and an uneven face add. ``exits`` holds every place where the exit may be.
     Where ``small_gaps`` is False, ``to_exit_mm`` is ``to_first_gap_mm``.
     """

@@ -65,8 +65,8 @@ def list_gaps(profiles, x, search_from, search_to, bone_from, drop, below, gaps,
 
 
 @njit(cache=True, nogil=True)
-def lowest_within(profiles, x, fall, rise, margin, reach, lowest, start, stop):  # type: ignore[no-untyped-def]
-    """Lowest value of each profile between places given for it.
+def look_within(profiles, x, fall, rise, margin, reach, far_reach, level, lowest, open_mm, start, stop):  # type: ignore[no-untyped-def]
+    """Lowest value of each profile between places given for it, and on what length it lies under a level.
 
     Parameters
     ----------
@@ -74,10 +74,13 @@ def lowest_within(profiles, x, fall, rise, margin, reach, lowest, start, stop): 
         Shape (n, m) and (m,), equal steps.
     fall, rise
         Shape (n, k): places that span each stretch; NaN: none.
-    margin, reach
-        The stretch begins `margin` before `fall` and ends `margin` behind `rise`, at most `reach` behind `fall`.
-    lowest
-        Output, shape (n, k); NaN where there is nothing.
+    margin, reach, far_reach
+        The stretch begins `margin` before `fall` and ends `margin` behind `rise`, for the lowest value at most `reach`
+        behind `fall`, for the length at most `far_reach`.
+    level
+        Values under it are open.
+    lowest, open_mm
+        Output, shape (n, k); NaN and 0 where there is nothing.
     start, stop
         Rows to do.
     """
@@ -85,6 +88,7 @@ def lowest_within(profiles, x, fall, rise, margin, reach, lowest, start, stop): 
     for r in range(start, stop):
         for k in range(fall.shape[1]):
             lowest[r, k] = np.nan
+            open_mm[r, k] = 0.0
             if not math.isfinite(fall[r, k]):
                 continue
             first = max(math.ceil((fall[r, k] - margin - x[0]) / step - 1e-9), 0)
@@ -94,3 +98,15 @@ def lowest_within(profiles, x, fall, rise, margin, reach, lowest, start, stop): 
                 value = profiles[r, i]
                 if math.isfinite(value) and not value >= lowest[r, k]:
                     lowest[r, k] = value
+            until = min(rise[r, k] + margin, fall[r, k] + far_reach)
+            last = min(math.floor((until - x[0]) / step + 1e-9), x.shape[0] - 1)
+            for i in range(first, last):
+                below, above = profiles[r, i], profiles[r, i + 1]
+                if not (math.isfinite(below) and math.isfinite(above)):
+                    break
+                if below > above:
+                    below, above = above, below
+                if above < level:
+                    open_mm[r, k] += step
+                elif below < level:
+                    open_mm[r, k] += step * (level - below) / (above - below)

@@ -9,8 +9,9 @@ Every figure has its sampling interval: 95 % of bootstrap tables over whole ears
 so the number of ears counts, not that of cells. A gap that the ray crosses on less than 0.3 mm is no gap in the main
 rows: it is under any point spread. The rows "either reading" judge against the nearer of that truth and the strict one
 (any gap at all), which differ where a ray grazes a cell. "Sure" are rays that the estimate itself does not call
-ambiguous. "Bound" is the median Cramer-Rao bound of the layer model with its bone level and noise: what is left of the
-rms is bone that is no stack of flat layers.
+ambiguous; rows of a state hold the rays the estimate itself puts there. "Layers" is the median Cramer-Rao bound of the
+layer model with its bone level and noise. "No method" is the rms that is left to somebody who knows every shape but
+sees the walls no better than noise allows (`wall_bound`), with the share of rays whose bone then ends elsewhere.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ from pathlib import Path
 
 import numpy as np
 from blocks import true_structures
-from wall_ears import make_ear
+from wall_bound import unseen_variance, wall_place_mm
+from wall_ears import make_ear, scanner_of
 from wall_table import print_table
 from wall_truth import truth_rows
 
@@ -65,12 +67,15 @@ def measure(seed: int, args: argparse.Namespace) -> dict[str, np.ndarray]:
         for marks in (obstacles(true_structures(truth, "bench"), landmarks=landmarks, settings=settings), ())
     )
     rows = truth_rows(truth, points, normals, directions)
+    place = wall_place_mm(scanner_of(seed, args))
+    variance, flips = unseen_variance(truth, points, normals, directions, place_mm=place, seed=seed)
     u = paths.to_first_gap_u_mm
     return columns | rows | {
         "first": paths.to_first_gap_mm, "first_u": u,
         "first_low": paths.to_first_gap_low_mm, "first_high": paths.to_first_gap_high_mm,
         "exit": paths.to_exit_mm, "exit_u": paths.to_exit_u_mm, "far": far, "far_unmarked": unmarked,
         "bound": np.hypot(paths.u_noise, paths.u_bone), "ambiguous": paths.ambiguous,
+        "unseen": variance, "flips": flips, "place": np.array([place]),
         "state": np.array(STATES)[paths.state], "seconds": np.array(seconds),
         "spread": np.array([wall.surface.spread.in_plane_mm, wall.surface.spread.through_plane_mm]),
         "bone": np.array([wall.surface.levels.bone, truth.ear.parameters.cortical_hu]),

@@ -39,6 +39,21 @@ def pooled(pick: Pick, reduce: Callable[[np.ndarray], float]) -> Callable[[list[
     return figure
 
 
+def _in_state(word: str) -> Pick:
+    return lambda e: e["state"] == word
+
+
+ROWS: tuple[tuple[str, bool, Pick], ...] = (
+    ("all", False, lambda e: np.ones(len(e["first"]), bool)),
+    ("one end possible", False, lambda e: ~e["ambiguous"]),
+    ("several ends possible", False, lambda e: e["ambiguous"]),
+    *((word, False, _in_state(word)) for word in ("resolved", "model dependent", "present, not resolved")),
+    ("either reading", True, lambda e: np.ones(len(e["first"]), bool)),
+    ("one end, either", True, lambda e: ~e["ambiguous"]),
+)
+"""Words, whether the nearer of both truths counts, and which rays."""
+
+
 def print_table(ears: list[Ear]) -> None:
     """The table."""
     print(f"{len(ears)} ears, {sum(len(e['angle']) for e in ears)} rays")
@@ -82,13 +97,13 @@ def thickness_row(ears: list[Ear], low: float, high: float) -> None:
           f"absent {absent}")  # fmt: skip
     states = Counter(str(word) for e in ears for word in e["state"][in_range(e, low, high)])
     print("  " + ", ".join(f"{word} {count / max(cells, 1):.0%}" for word, count in states.most_common()))
-    for words, either, sure in (
-        ("all", False, False), ("sure", False, True), ("either reading", True, False), ("sure, either", True, True),
-    ):  # fmt: skip
+    for words, either, of in ROWS:
 
-        def kept(e: Ear, sure: bool = sure) -> np.ndarray:
-            ambiguous = e["ambiguous"] if "ambiguous" in e else np.zeros(len(e["first"]), bool)
-            return in_range(e, low, high) & np.isfinite(e["first"]) & ~(sure & ambiguous)
+        def kept(e: Ear, of: Pick = of) -> np.ndarray:
+            return in_range(e, low, high) & np.isfinite(e["first"]) & of(e)
+
+        if not sum(int(kept(e).sum()) for e in ears):
+            continue
 
         def error(e: Ear, either: bool = either, kept: Pick = kept) -> np.ndarray:
             x, strict = e["first"] - e["true_first"], e["first"] - e["true_any"]
@@ -99,17 +114,24 @@ def thickness_row(ears: list[Ear], low: float, high: float) -> None:
             strict = (e["first_low"] <= e["true_any"]) & (e["true_any"] <= e["first_high"])
             return (inside | (either & strict))[kept(e)]
 
-        def width(e: Ear, kept: Pick = kept) -> np.ndarray:
-            return (e["first_high"] - e["first_low"])[kept(e)]
+        def unseen(e: Ear, kept: Pick = kept) -> np.ndarray:
+            return e["unseen"][kept(e)]
+
+        def flips(e: Ear, kept: Pick = kept) -> np.ndarray:
+            return e["flips"][kept(e)]
 
         def bound(e: Ear, kept: Pick = kept) -> np.ndarray:
             return e["bound"][kept(e)]
 
+        def width(e: Ear, kept: Pick = kept) -> np.ndarray:
+            return (e["first_high"] - e["first_low"])[kept(e)]
+
         print(
-            f"  {words:15s} rays {sum(len(error(e)) for e in ears):6d} bias {interval(ears, pooled(error, np.mean))} "
+            f"  {words:22s} rays {sum(len(error(e)) for e in ears):6d} bias {interval(ears, pooled(error, np.mean))} "
             f"median {pooled(error, np.median)(ears):+.3f} rms {interval(ears, pooled(error, _rms))} "
-            f"(bound {pooled(bound, np.median)(ears):.3f}) 95 % under {pooled(error, _most)(ears):.3f} "
-            f"interval holds {interval(ears, pooled(held, np.mean))} "
+            f"(layers {pooled(bound, np.median)(ears):.3f}, no method "
+            f"{interval(ears, pooled(unseen, _root_mean))}, ends elsewhere on {pooled(flips, np.mean)(ears):.1%}) "
+            f"95 % under {pooled(error, _most)(ears):.3f} interval holds {interval(ears, pooled(held, np.mean))} "
             f"width median {pooled(width, np.median)(ears):.2f} mean {pooled(width, np.mean)(ears):.2f}"
         )
 
@@ -134,6 +156,10 @@ def exit_row(ears: list[Ear]) -> None:
 
 def _rms(values: np.ndarray) -> float:
     return float(np.sqrt(np.mean(values**2)))
+
+
+def _root_mean(values: np.ndarray) -> float:
+    return float(np.sqrt(np.mean(values)))
 
 
 def _most(values: np.ndarray) -> float:

@@ -23,9 +23,9 @@ Bools = NDArray[np.bool_]
 
 MOST_ENDS = 6
 """Separate places where a path may end that are looked behind."""
-LEAST_WEIGHT = 0.01
+LEAST_WEIGHT = 0.004
 """A place that carries less than this probability is not looked behind."""
-DANGER_SHARE = 0.02
+DANGER_SHARE = 0.007
 """A joint, dura or vein is named from this probability on."""
 OTHER_SHARE = 0.2
 """Any other space beside the likeliest from this on."""
@@ -35,6 +35,9 @@ fluid average to that level (on synthetic ears soft spaces reach 0.02, marrow 0.
 CAVITY_MM = 1.2
 """Air in which a ball of this radius fits is a named space, not a cell (cells reach 1.0, attic and antrum begin at 1.3
 on synthetic ears)."""
+MARROW_MM = 0.8
+"""A dense space in which no ball of this radius fits is a cell that bone and air average to that density: on synthetic
+ears 97 percent of cells that look dense are narrower, and 4 percent of marrow; it stays possibly marrow."""
 WIDE_MM = 1.3
 """Soft tissue in which a ball of this radius fits is a space of its own; narrower, it fills a cell or a canal."""
 NEAR_MM = 1.0
@@ -174,13 +177,14 @@ def _names(
     wide = spaces.radius_mm >= WIDE_MM
     cavity = _cavities(spaces, rim)
     names = np.where(spaces.air, cavity, MARROW).astype("<U48")
-    names[soft & ~wide] = CELL
+    small = ~spaces.air & ~soft & (spaces.radius_mm < MARROW_MM)
+    names[(soft & ~wide) | small] = CELL
     names[soft & wide] = np.where(cavity == CELL, SOFT, cavity)[soft & wide]
     names[soft & wide & (spaces.radius_mm > LARGEST_CAVITY_MM)] = SOFT
     reach = np.linalg.norm(begin - entry, axis=1, keepdims=True)
     before = entry + np.minimum(FROM_ENTRY_MM, reach) * along
     angle = rim.canal.wall_angle_deg(begin)
-    maybe: list[list[str]] = [[] for _ in range(len(entry))]
+    maybe: list[list[str]] = [[MARROW] if unsure else [] for unsure in small]
     nearest = np.full(len(entry), NEAR_MM)
     close = {word: np.full(len(entry), np.inf) for word in KEEP_OUT_FAR_SIDES}
     marked = set()
