@@ -293,7 +293,7 @@ def rim_curve(landmarks: LandmarkSet, canal: CanalFrame) -> RimCurve:
     Raises
     ------
     LandmarkError
-        When ``annulus`` is not placed or its points coincide in angle.
+        When ``annulus`` is not placed, its points coincide in angle or leave half of the way round the axis free.
 
     Notes
     -----
@@ -308,13 +308,13 @@ def rim_curve(landmarks: LandmarkSet, canal: CanalFrame) -> RimCurve:
     angle, points = angle[order], points[order]
     distinct = np.append(True, np.diff(angle) > 1e-3)
     angle, points = angle[distinct], points[distinct]
-    if len(angle) < 4:
+    gaps = np.diff(np.append(angle, angle[0] + 360.0))
+    if len(angle) < 4 or gaps.max() >= 180.0:
         raise LandmarkError(
             "the points of 'annulus' do not go round the canal axis",
             expected="points in all quadrants",
             action="check canal_medial and the ring",
         )
-    gaps = np.diff(np.append(angle, angle[0] + 360.0))
     coarse = len(landmarks["annulus"].indices) < RING_FULL_POINTS or bool(np.sort(gaps)[-1] > WIDEST_RIM_GAP_DEG)
     wrapped = np.concatenate([angle - 360.0, angle, angle + 360.0])
     values = np.stack([canal.radius_mm(points), canal.depth_mm(points)], axis=1)
