@@ -159,7 +159,7 @@ def _rms(values: np.ndarray) -> float:
 
 
 def _root_mean(values: np.ndarray) -> float:
-    return float(np.sqrt(np.mean(values)))
+    return float(np.sqrt(np.nanmean(values))) if np.isfinite(values).any() else float("nan")
 
 
 def _most(values: np.ndarray) -> float:
