@@ -59,7 +59,7 @@ def unseen_variance(
     place_mm: float,
     seed: int,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Variance of the true bone over rays displaced by what noise leaves open; whether it changes by over 0.3 mm; some rays."""
+    """Variance of the true bone over displaced rays, for some rays; whether it changes by over 0.3 mm."""
     at, along = truth.placement.from_lps(points), truth.placement.directions_from_lps(directions)
     out = truth.placement.directions_from_lps(normals)
     rng = np.random.default_rng([20256, seed])
