@@ -36,13 +36,13 @@ def without_outliers(field: Floats, limit: float) -> Floats:
     """NaN where a value is more than `limit` off the median of its neighbourhood (7 angles, 5 depths)."""
     padded = np.pad(np.pad(field, ((3, 3), (0, 0)), mode="wrap"), ((0, 0), (2, 2)), mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, (7, 5)).reshape(*field.shape, -1)
-    with np.errstate(all="ignore"):
-        import warnings
-
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", RuntimeWarning)
-            middle = np.nanmedian(windows, axis=-1)
-    few = np.isfinite(windows).sum(axis=-1) < 8
+    # Sorted, NaN comes last: the median is read where the numbers end, many times faster than by `nanmedian`.
+    ordered = np.sort(windows, axis=-1)
+    count = np.isfinite(windows).sum(axis=-1)
+    low, high = np.maximum(count - 1, 0) // 2, count // 2
+    ends = np.stack([low, np.minimum(high, windows.shape[-1] - 1)], axis=-1)
+    middle = np.mean(np.take_along_axis(ordered, ends, axis=-1), axis=-1)
+    few = count < 8
     return np.where((np.abs(field - middle) <= limit) & ~few, field, np.nan)
 
 
