@@ -66,7 +66,8 @@ def hands(bores, n, rng, count):
     )
     turned = bores.direction[n] + sd[3] * (z[:, [4]] * bores.tilt_a[n] + z[:, [5]] * bores.tilt_b[n])
     turned /= np.linalg.norm(turned, axis=1, keepdims=True)
-    return start, start + np.maximum(bores.depth[n] + sd[4] * z[:, 6], 0.0)[:, None] * turned
+    travel = bores.depth[n] + np.interp(z[:, 6], np.linspace(-4.0, 4.0, 33), sd[4:])
+    return start, start + np.maximum(travel, 0.0)[:, None] * turned
 
 
 def by_hand(scene, zone, n, rng, count=8_000):
