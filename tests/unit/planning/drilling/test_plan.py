@@ -143,6 +143,14 @@ def test_a_refused_angle_is_flagged_and_never_assessed_better_than_keep_out(scen
     assert np.linalg.norm(result.direction_lps) == pytest.approx(1.0)
 
 
+def test_a_wall_thicker_than_the_tip_is_long_is_out_of_reach_and_says_so(make_scene, marks, ear):
+    """2 mm of bone behind, a tip of 1.5 mm: the shaft behind the bend meets the wall before the bur is through."""
+    scene = make_scene(settings=Settings(**COARSE, instrument_tip_length_mm=1.5))
+    (result,) = assess_sites(scene, [site(marks, ear, "a", 90.0)])
+    assert "wall thicker than the tip is long" in result.flags
+    assert result.reachable is False
+
+
 def test_repeated_and_broken_sites_are_errors(scene, marks, ear):
     one = site(marks, ear, "a", 10.0)
     with pytest.raises(LandmarkError, match="given twice"):
@@ -301,6 +309,7 @@ def test_the_joint_probability_of_a_pair_lies_between_its_holes(scene, zone, mar
         ({"bridge_mm": 9.0}, "bridge at entry under 9 mm"),
         ({"instrument_bend_deg": 0.0}, "drill angle above 65 degrees"),
         ({"instrument_tip_length_mm": 9.0, "instrument_bend_deg": 80.0}, "not reachable with this instrument"),
+        ({"margin_facial_canal_mm": 10.0, "margin_facial_posterior_mm": 10.0, "margin_other_mm": 10.0}, "keep out"),
     ],
 )
 def test_an_empty_list_says_which_limit_emptied_it(make_scene, changes, words):
