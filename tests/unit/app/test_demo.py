@@ -58,8 +58,11 @@ def test_distances_between_points_agree_with_the_shapes(outcome: PlanOutcome, me
     # footplate and drum are measured where the scan shows them: each point within about its standard uncertainty
     estimate = outcome.case.results.measurement(measurand, qualifier).estimate
     truth = true_value(measurand, qualifier)
+    # the ring is weighed with edges of bone known to 0.2 mm a point: half of what a number over its plane states
     from_the_image = any("found in the image" in line.source for line in estimate.budget)
-    assert estimate.value == pytest.approx(truth, abs=0.08 if from_the_image else 0.03)
+    over_the_ring = any(line.source == "annulus found in the image" for line in estimate.budget)
+    image = 0.5 * estimate.standard_uncertainty if over_the_ring else 0.08
+    assert estimate.value == pytest.approx(truth, abs=image if from_the_image else 0.03)
     assert estimate.low_95 <= truth <= estimate.high_95
     assert estimate.standard_uncertainty > 0
 
