@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from ctmeasure_napari.convert import EchoGuard, flat_from_lps, lps_from_flat, moved_in_plane, through
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
@@ -20,6 +20,7 @@ def oblique(origin: tuple[float, float, float], turn: tuple[float, float, float]
     return PlaneSpec("oblique", "test", np.array(origin), right, down, 31.0, 20.0, 0.13)
 
 
+@settings(deadline=None)  # a busy machine is no error
 @given(vectors, turns, vectors)
 def test_there_and_back_is_the_same_point(origin, turn, point) -> None:
     plane = oblique(origin, turn)
@@ -27,6 +28,7 @@ def test_there_and_back_is_the_same_point(origin, turn, point) -> None:
     np.testing.assert_allclose(back, point, atol=1e-9)
 
 
+@settings(deadline=None)  # a busy machine is no error
 @given(vectors, turns, vectors)
 def test_flat_coordinates_are_millimetres_along_the_planes_own_axes(origin, turn, point) -> None:
     plane = oblique(origin, turn)
@@ -36,6 +38,7 @@ def test_flat_coordinates_are_millimetres_along_the_planes_own_axes(origin, turn
     )
 
 
+@settings(deadline=None)  # a busy machine is no error
 @given(vectors, turns, vectors)
 def test_a_plane_moved_through_a_point_contains_it_and_stays_centred(origin, turn, point) -> None:
     plane = oblique(origin, turn)
@@ -45,6 +48,7 @@ def test_a_plane_moved_through_a_point_contains_it_and_stays_centred(origin, tur
     np.testing.assert_array_equal(moved.right_lps, plane.right_lps)
 
 
+@settings(deadline=None)  # a busy machine is no error
 @given(turns, vectors, st.floats(-3, 3), st.floats(-3, 3))
 def test_moving_in_the_plane_keeps_the_distance_from_it(turn, point, down, right) -> None:
     plane = oblique((1.0, 2.0, 3.0), turn)
