@@ -27,6 +27,8 @@ Floats = NDArray[np.float64]
 MARGIN_MM = 4.0
 LEAST_RADIUS_U, LEAST_RADIUS_MM = 3.0, 0.05
 """A rod thinner than this many of its own uncertainties, or than this, is none (synthetic ears: 0.1 mm is seen)."""
+END_FROM_CLICK_MM = 0.9
+"""An end farther than this from every click is flagged (clicks scatter by 0.3 mm an axis): the fit may be astray."""
 SHORTEST_MM = 0.8
 """Two clicks nearer together than this are one place."""
 END_MODEL_U_MM = 0.025
@@ -171,7 +173,11 @@ def measure_prosthesis(
             expected="a rod, with or without a head",
             action="click both of its ends",
         )
-    return _measured(fit, volume, (POINT_SPREAD_FLAG,) if point_spread(volume, fitness).assumed else ())
+    flags = (POINT_SPREAD_FLAG,) if point_spread(volume, fitness).assumed else ()
+    away = max(float(np.linalg.norm(clicks - end, axis=1).min()) for end in (fit.foot_lps, fit.top_lps))
+    if away > END_FROM_CLICK_MM:
+        flags = (*flags, f"an end lies {away:.1f} mm from the nearest click: look at it in the scan")
+    return _measured(fit, volume, flags)
 
 
 def metal_block(volume: Volume, points_lps: Floats, *, fitness: ScanFitness) -> tuple[Block, Blur]:

@@ -70,6 +70,15 @@ def test_one_place_asks_for_the_other_end(clicks: list[np.ndarray]) -> None:
         measure_prosthesis(volume, clicks, fitness=fitness)
 
 
+def test_an_end_far_from_every_click_is_flagged() -> None:
+    volume, fitness = metal_phantom(FOOT, TOP, radius_mm=0.25, head_mm=1.1)
+    axis = (TOP - FOOT) / LENGTH
+    near = measure_prosthesis(volume, [FOOT, TOP], fitness=fitness)
+    far = measure_prosthesis(volume, [FOOT + 1.4 * axis, TOP], fitness=fitness)
+    assert not any("nearest click" in flag for flag in near.flags)
+    assert any("from the nearest click" in flag for flag in far.length.flags)
+
+
 def test_refused_without_metal_or_outside() -> None:
     volume, fitness = metal_phantom(FOOT, TOP, radius_mm=0.25)
     with pytest.raises(ScanError, match="metal"):
