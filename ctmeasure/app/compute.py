@@ -18,6 +18,7 @@ from ctmeasure.anatomy.vocabulary import landmark_terms, needed_landmarks
 from ctmeasure.app.holes import drill
 from ctmeasure.app.memory import Memory
 from ctmeasure.app.refined import refine_landmarks, refined_key
+from ctmeasure.case.doubts import placed_u_mm
 from ctmeasure.case.model import Case, check_scan_belongs
 from ctmeasure.planning.results import Attention, Measurement, OptionsFound, PlanResult, SiteResult, TracedRecord
 from ctmeasure.planning.settings import loosened
@@ -127,6 +128,7 @@ def compute_case(
             settings=case.settings,
             sites=case.sites,
             seed=case.seed,
+            rim_u_mm=placed_u_mm(case, "annulus"),
             handle_tip=None if tip is None else lambda _entry_1, _entry_2: tip,
         )
         drilled = drill(case, given, tip=tip, map_holes=map_holes, memory=memory, progress=drilling_progress)

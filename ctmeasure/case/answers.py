@@ -186,8 +186,19 @@ def hole_words(case: Case, pair: HolePair) -> str:
     unsure = f" ({NO_INTERVAL})" if any(hole.bone is None for hole in holes) else ""
     return (
         f"{hours} o'clock, {rims} mm from the rim, {value_words(pair_span(case, pair))} mm apart, "
-        f"bone {bone} mm{unsure}, behind: {behind}"
+        f"bone {bone} mm{unsure}, behind: {behind}{by_hand_words(case, pair)}"
     )
+
+
+def by_hand_words(case: Case, pair: HolePair) -> str:
+    """What a hand may miss, with its probability: the rim, and the limits of the span; empty where not known."""
+    words = ""
+    if pair.p_breaks_out is not None:
+        words += f", P(breaks out at the rim) {' and '.join(probability_words(p) for p in pair.p_breaks_out)}"
+    if pair.p_span_outside is not None:
+        low, high = case.settings.span_low_mm, case.settings.span_high_mm
+        words += f", P(span outside {low:g} to {high:g} mm) {probability_words(pair.p_span_outside)}"
+    return words
 
 
 def _holes(case: Case, result: PlanResult | None) -> Answer:

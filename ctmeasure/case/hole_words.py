@@ -11,7 +11,7 @@ from ctmeasure.anatomy.vocabulary import landmark_term
 from ctmeasure.case.doubts import placed_u_mm
 from ctmeasure.case.holes import PlannedHole, behind_words, pair_holes, pair_span
 from ctmeasure.case.model import Case
-from ctmeasure.case.words import mm, value_words
+from ctmeasure.case.words import mm, probability_words, value_words
 from ctmeasure.errors import CtmeasureError
 from ctmeasure.planning.drilling.far_words import names_any
 from ctmeasure.planning.drilling.verdict import KEEP_OUT_FAR_SIDES
@@ -62,6 +62,9 @@ def pair_words(case: Case, pair: HolePair) -> tuple[str, str]:
         other = "b" if at == 0 else "a"
         way = direction_words(entries[at] - entries[1 - at], canal) if canal is not None else ""
         parts.append(f"{span} mm{f' ({way})' if way else ''} from hole {other}")
+        out = holes[at].p_breaks_out
+        if out is not None:
+            parts.append(f"P(breaks out at the rim) {probability_words(out)}")
         parts.append(_depth_words(holes[at]))
         parts.append(felt_words(holes[at]))
         found.append("; ".join(parts))

@@ -9,7 +9,7 @@ from ctmeasure.case.doubts import placed_u_mm
 from ctmeasure.case.model import Case
 from ctmeasure.planning.drilling.far_words import names_any, spaces_of
 from ctmeasure.planning.results import HolePair, SiteResult, ZoneCell
-from ctmeasure.uncertainty.estimate import Contribution, Estimate
+from ctmeasure.uncertainty.estimate import Estimate
 
 SAME_PLACE_MM = 0.3
 """A site this close to a hole of a pair is that hole, and its bone with interval is given for it."""
@@ -37,6 +37,7 @@ class PlannedHole:
     bone: Estimate | None
     far_side: str
     drill_mm: float | None
+    p_breaks_out: float | None = None
 
     @property
     def goes_through(self) -> bool:
@@ -97,6 +98,7 @@ def _hole(case: Case, pair: HolePair, at: int) -> PlannedHole:
         bone,
         far_side,
         drill,
+        pair.p_breaks_out[at] if pair.p_breaks_out is not None else None,
     )
 
 
@@ -125,25 +127,11 @@ def pair_span(case: Case, pair: HolePair) -> Estimate:
 
 
 def _by_hand(case: Case, value: float, *, holes: int, rim: bool) -> Estimate:
-    """A planned distance along the wall with the doubt of drilling it there.
+    """A planned distance along the wall with the doubt of drilling it there."""
+    from ctmeasure.planning.drilling.by_hand import by_hand
 
-    Notes
-    -----
-    The plan itself has no doubt; where the holes end up has: ``hole_placement_u_mm`` a hole and axis, and for the rim
-    the placement noise of its points. A normal distribution; a span stays above zero.
-    """
-    from ctmeasure.planning.measurands.draws import NORMAL_95
-
-    settings = case.settings
-    parts = [Contribution("hole placement in the ear", settings.hole_placement_u_mm * math.sqrt(holes))]
-    if rim:
-        parts.append(Contribution("placement of the rim", placed_u_mm(case, "annulus")))
-    u = math.hypot(*(part.standard_uncertainty for part in parts))
-    low = value - NORMAL_95 * u
-    return Estimate(
-        value, u, low if rim else max(low, 0.0), value + NORMAL_95 * u, "mm", "planned value; doubt of the hand",
-        tuple(parts),
-    )  # fmt: skip
+    rim_u_mm = placed_u_mm(case, "annulus") if rim else None
+    return by_hand(value, settings=case.settings, holes=holes, rim_u_mm=rim_u_mm)
 
 
 def behind_words(hole: PlannedHole) -> str:

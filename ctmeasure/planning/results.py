@@ -122,6 +122,7 @@ class SiteResult:
     in_sight: bool | None = None
     freedom: float | None = None
     changes: tuple[Change, ...] = ()
+    p_breaks_out: float | None = None
 
     @property
     def verdict(self) -> Verdict:
@@ -133,12 +134,13 @@ class SiteResult:
 class ZoneCell:
     """One cell of the canal-wall map.
 
-    ``nearest_structure`` and ``clearance_mm`` are the least gap over all marked structures with a known surface;
-    ``over_margin_mm`` is the least of clearance less margin over them; None where no gap is known. ``p_contact`` and
-    ``p_below_margin`` are each the largest over the structures, one by one: a share of draws, or an upper limit of them
-    all where ``..._is_limit`` says so; ``..._upper`` are the largest 95 % upper limits (or proven bounds) either way.
-    ``riskiest_structure`` has the largest share of draws under its margin; where there are only limits, it is the one
-    with the least clearance less margin. Uncertainties are standard uncertainties, low and high a 95 % interval.
+    ``nearest_structure`` and ``clearance_mm`` are the least gap over all marked structures (at most that, and flagged,
+    to a centre line without radius); ``over_margin_mm`` is the least of clearance less margin; None without any.
+    ``p_contact`` and ``p_below_margin`` are each the largest over the structures, one by one: a share of draws, or
+    an upper limit of them all where ``..._is_limit`` says so; ``..._upper`` are the largest 95 % upper limits (or
+    proven bounds) either way. ``riskiest_structure`` has the largest share of draws under its margin; where there
+    are only limits, it is the one with the least clearance less margin. Uncertainties are standard uncertainties,
+    low and high a 95 % interval.
     """
 
     wall_angle_deg: float
@@ -219,6 +221,8 @@ class HolePair:
     """Two holes that go together, with the reason for their rank.
 
     ``clearance`` is the least gap of both holes to any structure with its interval; ``clearance_mm`` its value.
+    ``p_breaks_out`` is the probability that an edge lies beyond the rim, hole by hole, ``p_span_outside`` that the
+    span as drilled lies outside its limits; ``span``, ``bridge_entry`` and ``bridge_exit`` carry the doubt of the hand.
     ``bones`` are bone to the first gap with interval, hole by hole; ``arm_reaches_mm`` from the handle's top to each
     hole and through it; ``first_in`` which hole takes its arm first, with ``first_in_reason``; ``on_front`` whether no
     other pair that fits is at least as good in risk, clearance, thickness and handle position and better in one.
@@ -251,6 +255,11 @@ class HolePair:
     on_front: bool = False
     handle: HandlePosition | None = None
     flags: tuple[str, ...] = ()
+    p_breaks_out: tuple[float, float] | None = None
+    p_span_outside: float | None = None
+    span: Estimate | None = None
+    bridge_entry: Estimate | None = None
+    bridge_exit: Estimate | None = None
 
 
 @dataclass(frozen=True, slots=True)

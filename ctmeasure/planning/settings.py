@@ -56,6 +56,20 @@ class Settings:
     )
     risk_chorda: float = _setting(0.05, unit="1", words="accepted risk, chorda tympani", low=1e-5, high=0.5)
     risk_other: float = _setting(0.01, unit="1", words="accepted risk, every other structure", low=1e-5, high=0.5)
+    risk_rim_breakout: float = _setting(
+        0.05,
+        unit="1",
+        words="accepted share of holes that break out at the rim: one in twenty, for such a hole is lost",
+        low=1e-4,
+        high=1.0,
+    )
+    risk_span_outside: float = _setting(
+        0.2,
+        unit="1",
+        words="accepted share of pairs drilled with a span outside its limits: one in five, for arms bend",
+        low=1e-4,
+        high=1.0,
+    )
     placement_noise_mm: float = _setting(
         0.3, unit="mm", words="placement noise of a landmark, per axis, when nothing better is known", low=0.0, high=3
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ctmeasure.case.hole_words import pair_words
 from ctmeasure.case.model import Case
-from ctmeasure.planning.drilling.changes import change_words
+from ctmeasure.planning.drilling.changes import change_words, changes_something
 from ctmeasure.planning.results import HandlePosition, HolePair, PlanResult
 from ctmeasure.report.content import Column, Table
 from ctmeasure.report.numbers import fixed
@@ -32,7 +32,8 @@ def hole_tables(case: Case, result: PlanResult) -> tuple[Table, ...]:
     changes = _change_rows(result)
     if changes:
         asked = (Column("", share=0.9), Column("Structure", share=1.8), Column("What would change", share=6.0))
-        note = "Each doubt is halved alone, on the same draws. A wish for thinner slices is no reason to scan again."
+        note = "Each doubt is halved alone, on the same draws; what changes nothing is left out. "
+        note += "A wish for thinner slices is no reason to scan again."
         found.append(Table("changes", "What would change the answer", asked, changes, note))
     return tuple(found)
 
@@ -67,6 +68,7 @@ def _change_rows(result: PlanResult) -> tuple[tuple[str, str, str], ...]:
         (letters[site.id], structure_label(change.structure), change_words(change))
         for site in result.sites
         for change in site.changes
+        if changes_something(change)
     ]
     return (*rows, *(("", "", words) for words in result.what_ifs))
 

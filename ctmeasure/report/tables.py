@@ -27,7 +27,7 @@ SITES = (
     "id,x_mm,y_mm,z_mm,dx,dy,dz,moved_mm,wall_angle_deg,clock_hour,rim_distance_mm,angle_to_normal_deg,"
     "thickness_mm,thickness_u,thickness_low_95,thickness_high_95,thickness_state,to_exit_mm,far_side,drill_depth_mm,"
     "structure,clearance_mm,clearance_u,clearance_low_95,clearance_high_95,p_contact,p_below_margin,reachable,"
-    "verdict,flags,in_sight,freedom"
+    "verdict,flags,in_sight,freedom,p_rim_breakout"
 )
 ZONE = (
     "wall_angle_deg,clock_hour,rim_distance_mm,depth_mm,x_mm,y_mm,z_mm,dx,dy,dz,angle_to_normal_deg,thickness_mm,"
@@ -40,7 +40,10 @@ PAIRS = (
     "hole_2_x_mm,hole_2_y_mm,hole_2_z_mm,hole_2_dx,hole_2_dy,hole_2_dz,span_mm,bridge_entry_mm,bridge_exit_mm,"
     "clearance_mm,p_any,handle_tip_x_mm,handle_tip_y_mm,handle_tip_z_mm,verdict,reason,flags,"
     "hole_1_bone_mm,hole_1_bone_low_95,hole_1_bone_high_95,hole_2_bone_mm,hole_2_bone_low_95,hole_2_bone_high_95,"
-    "parallelism_deg,arm_1_mm,arm_2_mm,first_in,on_front,handle_length_mm,off_centre_mm,total_mm,total_tilt_deg"
+    "parallelism_deg,arm_1_mm,arm_2_mm,first_in,on_front,handle_length_mm,off_centre_mm,total_mm,total_tilt_deg,"
+    "span_u,span_low_95,span_high_95,bridge_entry_u,bridge_entry_low_95,bridge_entry_high_95,bridge_exit_u,"
+    "bridge_exit_low_95,bridge_exit_high_95,clearance_u,clearance_low_95,clearance_high_95,hole_1_p_rim_breakout,"
+    "hole_2_p_rim_breakout,p_span_outside"
 )
 LENGTHS = (
     "reconstruction,geometry,lateral_contact,medial_contact,needed_mm,u_mm,low_95,high_95,size_mm,p_short,p_fits,"
@@ -149,6 +152,7 @@ def _site_row(site: SiteResult, row: Clearance) -> tuple[Any, ...]:
         flags_cell(flags),
         site.in_sight,
         site.freedom,
+        site.p_breaks_out,
     )
 
 
@@ -242,6 +246,9 @@ def _pair_row(item: HolePair) -> tuple[Any, ...]:
         item.first_in,
         item.on_front,
         *((h.length_mm, h.off_centre_mm, h.total_mm, h.total_tilt_deg) if (h := item.handle) else NO_ESTIMATE),
+        *(number for e in (item.span, item.bridge_entry, item.bridge_exit, item.clearance) for number in _four(e)[1:]),
+        *(item.p_breaks_out or (None, None)),
+        item.p_span_outside,
     )
 
 

@@ -100,6 +100,18 @@ def change_words(change: Change) -> str:
     )
 
 
+def changes_something(change: Change) -> bool:
+    """Whether halving the doubt changes what is printed: the probability in words, or the verdict.
+
+    Example
+    -------
+    >>> changes_something(Change("facial_nerve", "skid", 0.5, 0.6, 0.4, 0.0004, 0.0002, "caution", "caution", "x"))
+    False
+    """
+    said = _percent(change.p_below_margin) != _percent(change.p_halved)
+    return said or change.verdict != change.verdict_halved
+
+
 def _moves(change: Change) -> str:
     return "falls" if change.p_halved <= change.p_below_margin else "rises"
 
@@ -109,6 +121,8 @@ def _words(verdict: str) -> str:
 
 
 def _percent(p: float) -> str:
+    if p > 0.999:
+        return ">99.9 %"
     return "<1 in 1000" if p < 0.001 else f"{100.0 * p:.1f} %"
 
 

@@ -214,7 +214,7 @@ def clearance_u_mm(scene: Scene, bores: Bores, risks: tuple[StructureRisk, ...],
     Returns
     -------
     numpy.ndarray
-        Shape (n,), mm; NaN where none is asked for.
+        Shape (n,), mm; NaN where none is asked for, or its radius is not known.
 
     Raises
     ------
@@ -224,7 +224,7 @@ def clearance_u_mm(scene: Scene, bores: Bores, risks: tuple[StructureRisk, ...],
     found = np.full(len(bores), np.nan)
     for turn, risk in enumerate(risks):
         rows = np.flatnonzero(which == turn)
-        if len(rows):
+        if len(rows) and risk.obstacle.measured:
             half = _half_changes(scene, bores.take(rows), risk.obstacle)
             rest = _scale_u_mm(scene, risk.central_mm[rows]) ** 2 + scene.doubts.registration_u_mm**2
             found[rows] = np.sqrt((half**2).sum(axis=1) + risk.obstacle.surface_u_mm**2 + rest)

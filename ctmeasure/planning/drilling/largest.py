@@ -16,7 +16,7 @@ Rows = NDArray[np.intp]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Least:
-    """The least of something over the structures with a known surface: which structure, and how much; -1, NaN without.
+    """The least of something over the structures: which structure, and how much; -1, NaN without any.
 
     Arrays of shape (n,).
     """
@@ -41,8 +41,8 @@ class Largest:
 
 
 def least_gap(risks: tuple[StructureRisk, ...], count: int) -> Least:
-    """Least clearance at each of `count` places."""
-    return _least([risk.central_mm if risk.obstacle.measured else None for risk in risks], count)
+    """Least clearance at each of `count` places; of a near centre line without radius what it is at most."""
+    return _least([np.where(risk.heard, risk.central_mm, np.nan) for risk in risks], count)
 
 
 def least_over_margin(risks: tuple[StructureRisk, ...], count: int) -> Least:

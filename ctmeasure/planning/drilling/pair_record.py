@@ -9,6 +9,14 @@ from numpy.typing import NDArray
 
 from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.vocabulary import structure_term
+from ctmeasure.planning.drilling.by_hand import (
+    RIM_FLAG,
+    SPAN_FLAG,
+    by_hand,
+    p_breaks_out,
+    p_span_outside,
+    span_may_leave,
+)
 from ctmeasure.planning.drilling.feasible import OTHER_SUPERIOR_DEG, Feasible
 from ctmeasure.planning.drilling.handle_position import handle_position
 from ctmeasure.planning.drilling.joint import clearance_estimate
@@ -45,6 +53,26 @@ def arm_reaches_mm(keep: Feasible, first: Rows, second: Rows) -> tuple[Floats, F
     return half + keep.to_exit[first], half + keep.to_exit[second]
 
 
+def breaking_out(scene: Scene, keep: Feasible) -> Floats:
+    """Probability of each feasible cell that a hole there breaks out at the rim."""
+    rim = np.array([cell.rim_distance_mm for cell in keep.cells])
+    psi = np.array([cell.angle_to_normal_deg or 0.0 for cell in keep.cells])
+    return p_breaks_out(rim, psi, settings=scene.settings, rim_u_mm=scene.rim_u_mm)
+
+
+def with_caution(scene: Scene, keep: Feasible, first: Rows, second: Rows) -> NDArray[np.bool_]:
+    """Which pairs have a cell with a caution, or holes that a hand may not get where they belong."""
+    cells = np.array([cell.verdict != "clear" for cell in keep.cells])
+    cells |= breaking_out(scene, keep) > scene.settings.risk_rim_breakout
+    span = np.linalg.norm(keep.entry[first] - keep.entry[second], axis=1)
+    return np.asarray(cells[first] | cells[second] | span_may_leave(span, settings=scene.settings))
+
+
+def _exits_tilt_mm(scene: Scene, keep: Feasible, first: int, second: int) -> float:
+    """What the drill's angle adds to the distance of two exits, one axis."""
+    return float(np.radians(scene.settings.drill_angle_u_deg) * np.hypot(keep.to_exit[first], keep.to_exit[second]))
+
+
 def pair_record(
     scene: Scene,
     places: Places,
@@ -76,6 +104,15 @@ def pair_record(
     parts: list[Verdict] = [a.verdict, b.verdict]
     if not preferred:
         parts.append("caution")
+    out = breaking_out(scene, keep)[[first, second]]
+    outside = float(p_span_outside(span, settings=scene.settings))
+    flags = []
+    if (out > scene.settings.risk_rim_breakout).any():
+        flags.append(f"{RIM_FLAG}: P {_percent(float(out[0]))} and {_percent(float(out[1]))}")
+    if span_may_leave(span, settings=scene.settings):
+        flags.append(f"{SPAN_FLAG}: P {_percent(outside)}")
+    if flags:
+        parts.append("caution")
     verdict = worst(*parts)
     tip = handle_tip(a.entry_lps, b.entry_lps) if handle_tip else None
     handle = None
@@ -93,14 +130,18 @@ def pair_record(
         (a.wall_angle_deg, b.wall_angle_deg), (a.rim_distance_mm, b.rim_distance_mm),
         (float(keep.thickness[first]), float(keep.thickness[second])), span, bridge_entry, bridge_exit,
         clearance if np.isfinite(clearance) else None, tighter.nearest_structure, p_any, tip, verdict,
-        _reason(verdict, p_any, clearance, tighter.nearest_structure, (a, b), preferred, handle, extreme, on_front),
+        _reason(
+            verdict, p_any, clearance, tighter.nearest_structure, (a, b), preferred, handle, extreme, on_front, flags
+        ),
         clearance_estimate(clearance, gaps, scene.seed, ()) if gaps is not None and np.isfinite(clearance) else None,
         (
             thickness_estimate(places.paths, rows[0], places.paths.flags(rows[0])),
             thickness_estimate(places.paths, rows[1], places.paths.flags(rows[1])),
         ),
         float(np.degrees(np.arccos(turn))), (float(reaches[0][0]), float(reaches[1][0])), first_in, why,
-        on_front, handle,
+        on_front, handle, tuple(flags), (float(out[0]), float(out[1])), outside,
+        by_hand(span, settings=scene.settings, holes=2), by_hand(bridge_entry, settings=scene.settings, holes=2),
+        by_hand(bridge_exit, settings=scene.settings, holes=2, tilt_mm=_exits_tilt_mm(scene, keep, first, second)),
     )  # fmt: skip
 
 
@@ -116,6 +157,10 @@ def _first_in(a: ZoneCell, b: ZoneCell) -> tuple[int, str]:
     return deeper, "it lies nearer to the rim, farther in"
 
 
+def _percent(p: float) -> str:
+    return "<1 in 1000" if p < 0.001 else f"{100.0 * p:.1f} %"
+
+
 def _reason(
     verdict: Verdict,
     p_any: float,
@@ -126,9 +171,9 @@ def _reason(
     handle: HandlePosition | None,
     extreme: str,
     on_front: bool,
+    flags: list[str],
 ) -> str:
-    risk = "<1 in 1000" if p_any < 0.001 else f"{100.0 * p_any:.1f} %"
-    parts = [VERDICT_WORDS[verdict], f"any margin broken by either hole: {risk}"]
+    parts = [VERDICT_WORDS[verdict], *flags, f"any margin broken by either hole: {_percent(p_any)}"]
     if np.isfinite(clearance) and structure:
         parts.append(f"least clearance {clearance:.1f} mm ({structure_term(structure).label})")
     parts.append(f"bone {cells[0].thickness_mm:.1f} and {cells[1].thickness_mm:.1f} mm")

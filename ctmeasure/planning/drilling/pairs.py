@@ -11,7 +11,7 @@ from ctmeasure.planning.drilling.envelope import opening_width_mm
 from ctmeasure.planning.drilling.feasible import Feasible, feasible_cells, in_sector
 from ctmeasure.planning.drilling.front import FRONT_STEP_MM, FRONT_WORDS, on_front, steps_of
 from ctmeasure.planning.drilling.joint import any_events, least_gaps
-from ctmeasure.planning.drilling.pair_record import HandleTip, arm_reaches_mm, bridges_mm, pair_record
+from ctmeasure.planning.drilling.pair_record import HandleTip, arm_reaches_mm, bridges_mm, pair_record, with_caution
 from ctmeasure.planning.drilling.places import Places
 from ctmeasure.planning.drilling.probability import BLOCK, clopper_pearson_arrays
 from ctmeasure.planning.drilling.scene import Scene
@@ -65,12 +65,14 @@ def rank_pairs(scene: Scene, zone: Zone, *, handle_tip: HandleTip | None = None)
 
     Notes
     -----
-    A hole must be margin kept or caution, reachable, within the angle limit, in bone within the thickness limits
-    (bone to the first gap at least the lower, bone to the exit at most the upper), within the rim-distance limits and
-    in the upper half of the wall. Order: verdict, preferred sector, probability that any margin is broken by either
-    hole (in steps of a factor of three), least clearance (in 0.1 mm), nearness of the thickness to the middle of its
-    limits. ``p_any`` is that probability, from joint draws for the best pairs and by the union bound for the rest.
-    The bridge at exit is the bone left between the bores where they are nearest to each other.
+    A hole must be margin kept or caution, reachable, within the angle limit, in bone within the thickness limits (bone
+    to the first gap at least the lower, bone to the exit at most the upper), within the rim-distance limits and in
+    the upper half of the wall. A pair is a caution too where a hole may break out at the rim or the span leave its
+    limits, each with more than its accepted share (settings). Order: verdict, preferred sector, probability that
+    any margin is broken by either hole (in steps of a factor of three), least clearance (in 0.1 mm), nearness of
+    the thickness to the middle of its limits. ``p_any`` is that probability, from joint draws for the best pairs
+    and by the union bound for the rest. The bridge at exit is the bone left between the bores where they are
+    nearest to each other.
     """
     keep, reason = feasible_cells(scene, zone)
     if keep is None:
@@ -121,8 +123,7 @@ def rank_cells(
 
 def _extremes(scene: Scene, keep: Feasible, first: Rows, second: Rows, aside: Floats | None) -> dict[int, str]:
     """The pair that is best at each single thing, among those of the best verdict there is."""
-    caution = np.array([cell.verdict != "clear" for cell in keep.cells])
-    worse = caution[first] | caution[second]
+    worse = with_caution(scene, keep, first, second)
     rows = np.flatnonzero(worse == worse.min())
     middle = 0.5 * (scene.settings.thickness_low_mm + scene.settings.thickness_high_mm)
     off = np.abs(keep.thickness - middle)
@@ -151,11 +152,10 @@ def _front(
     """Which of all pairs that fit are on the front; a pair is beaten by none of a worse verdict."""
     middle = 0.5 * (scene.settings.thickness_low_mm + scene.settings.thickness_high_mm)
     off = np.abs(keep.thickness - middle)
-    caution = np.array([cell.verdict != "clear" for cell in keep.cells])
     # The same steps as in the order: beyond them differences are noise of the draws or of nobody's concern.
     clearance = np.minimum(np.minimum(keep.clearance[first], keep.clearance[second]), FARTHEST_MM)
     costs = [
-        (caution[first] | caution[second]).astype(np.int64),
+        with_caution(scene, keep, first, second).astype(np.int64),
         _risk_steps(p_any),
         -steps_of(clearance, step=FRONT_STEP_MM),
         steps_of(np.maximum(off[first], off[second]), step=FRONT_STEP_MM),
@@ -201,7 +201,6 @@ def _joined(scene: Scene, keep: Feasible) -> tuple[Rows, Rows, str]:
 def _order(scene: Scene, keep: Feasible, first: Rows, second: Rows, p_any: Floats) -> Rows:
     """Lexicographic order of pairs, best first."""
     settings = scene.settings
-    caution = np.array([cell.verdict != "clear" for cell in keep.cells])
     middle = 0.5 * (settings.thickness_low_mm + settings.thickness_high_mm)
     off = np.abs(keep.thickness - middle)
     clearance = np.minimum(keep.clearance[first], keep.clearance[second])
@@ -210,7 +209,7 @@ def _order(scene: Scene, keep: Feasible, first: Rows, second: Rows, p_any: Float
         -np.floor(np.minimum(clearance, FARTHEST_MM) / CLEARANCE_STEP_MM),
         _risk_steps(p_any),
         ~(keep.preferred[first] & keep.preferred[second]),
-        caution[first] | caution[second],
+        with_caution(scene, keep, first, second),
     )
     return np.lexsort(keys)
 

@@ -43,6 +43,7 @@ class DrillInput:
 
     ``sites`` are candidate holes (id, entry point, direction or None). ``registration_u_mm`` is the standard
     uncertainty per axis of a registration common to all structures; 0 when they were marked on this very scan.
+    ``rim_u_mm`` is that of the rim's placement, None: the placement noise as set.
     """
 
     volume: Volume
@@ -56,6 +57,7 @@ class DrillInput:
     sites: Sequence[DrillSite] = ()
     seed: int = 0
     registration_u_mm: float = 0.0
+    rim_u_mm: float | None = None
     handle_tip: HandleTip | None = None
 
 
@@ -159,7 +161,7 @@ def _scene(given: DrillInput, progress: Progress) -> Scene:
     return build_scene(
         given.volume, given.canal, rim=given.rim, fitness=given.fitness, landmarks=given.landmarks,
         structures=given.structures, facts=given.facts, settings=given.settings, seed=given.seed,
-        registration_u_mm=given.registration_u_mm, progress=progress,
+        registration_u_mm=given.registration_u_mm, rim_u_mm=given.rim_u_mm, progress=progress,
     )  # fmt: skip
 
 

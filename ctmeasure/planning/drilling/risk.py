@@ -67,6 +67,12 @@ class StructureRisk:
                 words.append(EDGE_FLAG)
         return tuple(words)
 
+    @property
+    def heard(self) -> Bools:
+        """`counts` of every place."""
+        with np.errstate(invalid="ignore"):
+            return np.asarray(self.obstacle.measured | (self.central_mm < UNMEASURED_NEAR_MM))
+
     def counts(self, index: int) -> bool:
         """Whether this structure has a say at a place: a centre line without radius only has one when it is near."""
         return self.obstacle.measured or bool(self.central_mm[index] < UNMEASURED_NEAR_MM)

@@ -78,6 +78,7 @@ class Scene:
     barred: tuple[str, ...]
     lumen: Lumen
     reading: Reading | None = None
+    rim_u_mm: float = 0.0
 
     def wall_findings(self, wall_angle_deg: float) -> tuple[WallState, ...]:
         """What was entered about the wall at an angle."""
@@ -115,6 +116,7 @@ def build_scene(
     settings: Settings,
     seed: int,
     registration_u_mm: float = 0.0,
+    rim_u_mm: float | None = None,
     progress: Progress = no_progress,
 ) -> Scene:
     """Find the canal wall and prepare structures and draws.
@@ -129,6 +131,8 @@ def build_scene(
         Of all draws.
     registration_u_mm
         Standard uncertainty per axis of a registration common to all structures (0: marked on this very scan).
+    rim_u_mm
+        Standard uncertainty per axis of the rim's placement; None: the placement noise as set.
     progress
         May cancel.
 
@@ -157,6 +161,7 @@ def build_scene(
         volume, canal, rim, wall, landmarks, tuple(structures),
         obstacles(structures, landmarks=landmarks, settings=settings, facts=facts), facts, settings, doubts, seed,
         _barred(volume, facts, settings), lumen_of(wall, removed_mm=settings.canalplasty_mm),
+        rim_u_mm=settings.placement_noise_mm if rim_u_mm is None else rim_u_mm,
     )  # fmt: skip
 
 

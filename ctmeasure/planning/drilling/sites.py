@@ -12,6 +12,7 @@ from ctmeasure.anatomy.landmarks import PointLps
 from ctmeasure.anatomy.sectors import sector_of
 from ctmeasure.errors import LandmarkError
 from ctmeasure.imaging.wall_path import MODEL_U_MM, NOT_ASSESSED, STATES, WallPaths
+from ctmeasure.planning.drilling.by_hand import RIM_FLAG, p_breaks_out
 from ctmeasure.planning.drilling.changes import changes
 from ctmeasure.planning.drilling.clearances import NO_END_FLAG, hole_clearances, unknown_clearances
 from ctmeasure.planning.drilling.directions import BLOCKED, UNKNOWN
@@ -204,11 +205,20 @@ def _site_result(
     )
     if heat:
         flags.append(HEAT_FLAG)
+    rim = float(places.rim_distance_mm[0])
+    out: float | None = None
+    if np.isfinite(rim) and not scene.rim.coarse:
+        out = float(p_breaks_out(rim, psi, settings=settings, rim_u_mm=scene.rim_u_mm))
+    breaks_out = out is not None and out > settings.risk_rim_breakout
+    if breaks_out:
+        flags.append(f"{RIM_FLAG}: P {100.0 * (out or 0.0):.0f} %")
     verdict = place_verdict(
         tuple(row.verdict for row in rows), missing=bool(missing), end_known=ends, far_side=str(places.far_side[0]),
         steep=psi > settings.angle_caution_deg, refused=psi > settings.angle_refused_deg,
         barred=bool(scene.barred) or scene.taken_down(angle),
-        limited=bool(finding) or BRIDGED_FLAG in flags or bool(places.paths.ambiguous[0]) or bool(touched),
+        limited=(
+            bool(finding) or BRIDGED_FLAG in flags or bool(places.paths.ambiguous[0]) or bool(touched) or breaks_out
+        ),
     )  # fmt: skip
     if overall is None:
         overall = Clearance(ANY, None, None, None, None, None, verdict)
@@ -216,7 +226,6 @@ def _site_result(
         ANY, overall.estimate, overall.p_contact, overall.p_below_margin, None, None, verdict, overall.draws,
         tuple(NOT_MARKED + words for words in missing),
     )  # fmt: skip
-    rim = float(places.rim_distance_mm[0])
     if scene.rim.coarse:
         flags.append(COARSE_RIM_FLAG)
     gap_mm = scene.wall.rim_gap_mm(scene.rim, angle)
@@ -234,7 +243,7 @@ def _site_result(
         float(places.depth_mm[0]), psi, wall_path(places, 0), float(places.drill_depth_mm[0]) if ends else None,
         reachable, clearances + gaps, overall, tuple(dict.fromkeys((*flags, *finding, *scene.canal.flags))), sight,
         float(places.freedom[0]) if np.isfinite(places.freedom[0]) else None,
-        () if quick or not ends else changes(scene, places.bores, clearances),
+        () if quick or not ends else changes(scene, places.bores, clearances), out,
     )  # fmt: skip
 
 

@@ -18,7 +18,7 @@ COLUMNS = {
     "sites.csv": f"id,{XYZ},{DXYZ},moved_mm,wall_angle_deg,clock_hour,rim_distance_mm,angle_to_normal_deg,"
     "thickness_mm,thickness_u,thickness_low_95,thickness_high_95,thickness_state,to_exit_mm,far_side,drill_depth_mm,"
     "structure,clearance_mm,clearance_u,clearance_low_95,clearance_high_95,p_contact,p_below_margin,reachable,verdict,"
-    "flags,in_sight,freedom",
+    "flags,in_sight,freedom,p_rim_breakout",
     "zone.csv": f"wall_angle_deg,clock_hour,rim_distance_mm,depth_mm,{XYZ},{DXYZ},angle_to_normal_deg,thickness_mm,"
     "to_exit_mm,far_side,reachable,nearest_structure,clearance_mm,p_contact,p_below_margin,verdict,in_sight,freedom,"
     "over_margin_mm,riskiest_structure,riskiest_clearance_mm,p_is_upper_limit,p_contact_is_upper_limit,"
@@ -27,7 +27,10 @@ COLUMNS = {
     "hole_2_z_mm,hole_2_dx,hole_2_dy,hole_2_dz,span_mm,bridge_entry_mm,bridge_exit_mm,clearance_mm,p_any,"
     "handle_tip_x_mm,handle_tip_y_mm,handle_tip_z_mm,verdict,reason,flags,hole_1_bone_mm,"
     "hole_1_bone_low_95,hole_1_bone_high_95,hole_2_bone_mm,hole_2_bone_low_95,hole_2_bone_high_95,parallelism_deg,"
-    "arm_1_mm,arm_2_mm,first_in,on_front,handle_length_mm,off_centre_mm,total_mm,total_tilt_deg",
+    "arm_1_mm,arm_2_mm,first_in,on_front,handle_length_mm,off_centre_mm,total_mm,total_tilt_deg,span_u,span_low_95,"
+    "span_high_95,bridge_entry_u,bridge_entry_low_95,bridge_entry_high_95,bridge_exit_u,bridge_exit_low_95,"
+    "bridge_exit_high_95,clearance_u,clearance_low_95,clearance_high_95,hole_1_p_rim_breakout,hole_2_p_rim_breakout,"
+    "p_span_outside",
     "lengths.csv": "reconstruction,geometry,lateral_contact,medial_contact,needed_mm,u_mm,low_95,high_95,size_mm,"
     "p_short,p_fits,p_long,rank,flags,catalogue,implant,functional_mm,expected_loss",
 }
