@@ -107,7 +107,9 @@ def test_the_largest_probability_of_a_cell_is_that_of_own_draws_or_under_the_pri
             (contact, cell.p_contact, cell.p_contact_is_limit, cell.p_contact_upper),
             (below, cell.p_below_margin, cell.p_below_is_limit, cell.p_below_upper),
         ):
-            noise = np.sqrt(max(true * (1.0 - true), 1e-5) * (1.0 / fewest + 1.0 / 8_000))
+            # Two shares of few events: their common rate, as in the test of two proportions.
+            rate = (p * fewest + true * 8_000) / (fewest + 8_000)
+            noise = np.sqrt(rate * (1.0 - rate) * (1.0 / fewest + 1.0 / 8_000))
             if is_limit:
                 limits += 1
                 assert p == upper
