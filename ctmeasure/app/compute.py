@@ -70,6 +70,7 @@ def compute_case(
     from ctmeasure.planning.drilling import DrillInput
     from ctmeasure.planning.halo import flag_measurements, flag_pairs, flag_sites, flag_traced, flag_zone
     from ctmeasure.planning.lengths.handle import planned_tip_lps
+    from ctmeasure.planning.lengths.handle_doubts import handle_doubts
     from ctmeasure.planning.lengths.inputs import LengthInput
     from ctmeasure.planning.lengths.options import find_options
     from ctmeasure.planning.lengths.sizes import plan_lengths
@@ -142,15 +143,17 @@ def compute_case(
         measure(marks), metal.halo, landmarks=case.landmarks, structures=structures, sites=marks.sites
     )
     progress("lengths", 0.9)
-    lengths = plan_lengths(
-        LengthInput(
-            measure=marks,
-            facts=case.facts,
-            mirrored_umbo_lps=mirrored,
-            pair_entries_lps=_pair_entries(drilled, map_holes) if drilled else None,
-            catalogues=case.catalogues,
-        )
+    spanned = LengthInput(
+        measure=marks,
+        facts=case.facts,
+        mirrored_umbo_lps=mirrored,
+        pair_entries_lps=_pair_entries(drilled, map_holes) if drilled else None,
+        catalogues=case.catalogues,
     )
+    lengths = plan_lengths(spanned)
+    if drilled is not None:
+        handled = handle_doubts(spanned, drilled.pairs, rows=lengths.rows, shafts=lengths.shafts)
+        drilled = replace(drilled, pairs=handled)
     options = find_options(case.landmarks, case.structures, case.facts, measurements)
     result = PlanResult(
         measurements=measurements,

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ctmeasure.anatomy.clock import clock_range_words, clock_words
-from ctmeasure.anatomy.facts import WallState
-from ctmeasure.anatomy.landmarks import LandmarkSet
+from ctmeasure.anatomy.clock import clock_words
 from ctmeasure.anatomy.vocabulary import landmark_terms, structure_terms
 from ctmeasure.case.holes import NO_INTERVAL, pair_holes, pair_span
 from ctmeasure.case.model import Case
+from ctmeasure.case.remains import unentered, what_is_left
 from ctmeasure.case.table_sizes import chosen_lengths, table_words
 from ctmeasure.case.words import mm, probability_words, value_words, with_interval
 from ctmeasure.planning.lengths.narrowing import SPAN_WORDS
@@ -24,15 +23,6 @@ QUESTIONS = (
     "How long?",
     "What moved?",
 )
-PARTS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("malleus", ("umbo", "malleus_lateral_process", "malleus_neck")),
-    ("replaced handle", ("handle_tip", "handle_top")),
-    ("incus", ("incus_long_process", "incus_short_process", "incudostapedial_joint")),
-    ("stapes arch", ("stapes_head",)),
-    ("footplate", ("footplate_centre",)),
-    ("drum", ("drum_centre",)),
-)
-"""What may be left, and the landmarks that tell."""
 VOID_WORDS = "plan void: an operation since this scan was entered"
 VOID_ACTION = "plan on a new scan"
 BELOW_RESOLUTION = "below resolution"
@@ -46,23 +36,6 @@ class Answer:
     question: str
     sentences: tuple[str, ...]
     missing: tuple[str, ...] = ()
-
-
-def part_state(landmarks: LandmarkSet, ids: tuple[str, ...]) -> str:
-    """present, partial, absent, not seen or not entered, from the landmarks of one part.
-
-    Example
-    -------
-    >>> part_state(LandmarkSet(), ("umbo",))
-    'not entered'
-    """
-    statuses = [status for i in ids if (status := landmarks.status(i)) is not None]
-    if not statuses:
-        return "not entered"
-    there = [status for status in statuses if status in ("placed", "partial")]
-    if there:
-        return "partial" if "partial" in there or "absent" in statuses else "present"
-    return "absent" if "absent" in statuses else "not seen"
 
 
 def five_answers(case: Case) -> tuple[Answer, ...]:
@@ -83,52 +56,12 @@ def five_answers(case: Case) -> tuple[Answer, ...]:
     """
     result = case.results
     return (
-        Answer(1, QUESTIONS[0], (_what_is_left(case),), _unentered(case)),
+        Answer(1, QUESTIONS[0], (what_is_left(case),), unentered(case)),
         _drum(case, result),
         _holes(case, result),
         _length(case, result),
         Answer(5, QUESTIONS[4], ("no earlier scan",)),
     )
-
-
-def _what_is_left(case: Case) -> str:
-    parts = []
-    for name, ids in PARTS:
-        state = part_state(case.landmarks, ids)
-        if name == "replaced handle" and state in ("not entered", "absent"):
-            continue
-        word = "seen" if name in ("footplate", "drum") and state == "present" else state
-        parts.append(f"{name} {word}")
-    parts.append(f"canal wall {wall_state_words(case)}")
-    return ", ".join(parts)
-
-
-def wall_state_words(case: Case) -> str:
-    """What was entered about the canal wall, in words.
-
-    Raises
-    ------
-    Nothing.
-    """
-    if not case.facts.canal_wall:
-        return "not entered"
-    return "; ".join(
-        f"{state.finding.replace('_', ' ')} {_range_words(state, case)}" for state in case.facts.canal_wall
-    )
-
-
-def _range_words(state: WallState, case: Case) -> str:
-    """A range of the wall in clock hours of that ear, read clockwise."""
-    if state.all_round:
-        return "all round"
-    return f"from {clock_range_words(state.start_deg, state.end_deg, case.side)}"
-
-
-def _unentered(case: Case) -> tuple[str, ...]:
-    missing = [
-        name for name, ids in PARTS if name != "replaced handle" and part_state(case.landmarks, ids) == "not entered"
-    ]
-    return tuple(f"{name}: place it, or enter absent or not seen" for name in missing)
 
 
 def _drum(case: Case, result: PlanResult | None) -> Answer:
@@ -251,7 +184,7 @@ def _length(case: Case, result: PlanResult | None) -> Answer:
     assert size is not None
     contacts = f"{contact_words(best.lateral_contact)} to {contact_words(best.medial_contact)}"
     sentence = f"{best.reconstruction}, {best.geometry}, {contacts}: {with_interval(needed)}"
-    chance = f"{size:.2f} fits with P {probability_words(fits or 0.0)}"
+    chance = f"{size:.2f} fits with P {'not assessed' if fits is None else probability_words(fits)}"
     tied = sorted(row.size_mm for row in rows if TIE_FLAG in row.flags and row.size_mm is not None)
     if len(tied) > 1:
         chance += f" (a tie of {', '.join(f'{one:.2f}' for one in tied)}; the shorter goes first)"

@@ -203,6 +203,7 @@ class HandlePosition:
     ``axis_to_footplate_deg`` is the angle of the handle's axis to the plane of the footplate, ``off_centre_mm`` how far
     the tip lies off the plane midway between the holes; ``total_mm`` and ``total_tilt_deg`` are distance and tilt (to
     the footplate's normal) of a later total prosthesis from tip to footplate. None where a landmark is missing.
+    The estimates are the same numbers with their intervals, for the pairs that are named first.
     """
 
     top_lps: PointLps
@@ -214,6 +215,11 @@ class HandlePosition:
     total_mm: float | None
     total_tilt_deg: float | None
     flags: tuple[str, ...] = ()
+    length: Estimate | None = None
+    to_promontory: Estimate | None = None
+    axis_to_footplate: Estimate | None = None
+    total: Estimate | None = None
+    total_tilt: Estimate | None = None
 
 
 @dataclass(frozen=True, slots=True)

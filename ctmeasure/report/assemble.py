@@ -6,8 +6,9 @@ from collections import Counter
 from collections.abc import Sequence
 
 from ctmeasure.anatomy.clock import clock_hour, clock_words
-from ctmeasure.case.answers import PARTS, five_answers, header_line, part_state
+from ctmeasure.case.answers import five_answers, header_line
 from ctmeasure.case.model import Case, Picture
+from ctmeasure.case.remains import PARTS, part_state
 from ctmeasure.case.table_sizes import chosen_lengths
 from ctmeasure.planning.cautions import SHORT_CAUTION, cautions
 from ctmeasure.planning.lengths.table import table_set

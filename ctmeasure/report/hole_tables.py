@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import math
+
 from ctmeasure.case.hole_words import pair_words
 from ctmeasure.case.model import Case
 from ctmeasure.planning.drilling.changes import change_words, changes_something
 from ctmeasure.planning.results import HandlePosition, HolePair, PlanResult
 from ctmeasure.report.content import Column, Table
-from ctmeasure.report.numbers import fixed
+from ctmeasure.report.numbers import fixed, with_interval
 from ctmeasure.report.page_one import first_pair, structure_label
 from ctmeasure.report.scene import site_letters
+from ctmeasure.uncertainty.estimate import Estimate
 
 
 def hole_tables(case: Case, result: PlanResult) -> tuple[Table, ...]:
@@ -59,7 +62,8 @@ def _wall_table(result: PlanResult) -> Table:
 
 
 def _share(value: float | None) -> str:
-    return "not scanned" if value is None else f"{100.0 * value:.0f} %"
+    """A share in whole percent, rounded down, so that none below a limit reads as the limit."""
+    return "not scanned" if value is None else f"{math.floor(100.0 * value + 1e-9)} %"
 
 
 def _change_rows(result: PlanResult) -> tuple[tuple[str, str, str], ...]:
@@ -96,14 +100,24 @@ def handle_words(handle: HandlePosition) -> str:
     ------
     Nothing.
     """
-    parts = [f"{fixed(handle.length_mm)} mm long, tip {fixed(handle.off_centre_mm)} mm off the middle of the holes"]
+    length = _measured(handle.length, handle.length_mm, "mm")
+    parts = [f"{length} long, tip {fixed(handle.off_centre_mm)} mm off the middle of the holes (of the plan)"]
     if handle.to_promontory_mm is not None:
-        parts.append(f"tip {fixed(handle.to_promontory_mm)} mm from the promontory")
+        parts.append(f"tip {_measured(handle.to_promontory, handle.to_promontory_mm, 'mm')} from the promontory")
     if handle.axis_to_footplate_deg is not None:
-        parts.append(f"handle at {handle.axis_to_footplate_deg:.0f} degrees to the plane of the footplate")
+        angle = _measured(handle.axis_to_footplate, handle.axis_to_footplate_deg, "degrees")
+        parts.append(f"handle at {angle} to the plane of the footplate")
     if handle.total_mm is not None and handle.total_tilt_deg is not None:
         parts.append(
-            f"a later total prosthesis: {fixed(handle.total_mm)} mm from tip to footplate, {handle.total_tilt_deg:.0f} "
-            "degrees off its normal"
+            f"a later total prosthesis: {_measured(handle.total, handle.total_mm, 'mm')} from tip to footplate, "
+            f"{_measured(handle.total_tilt, handle.total_tilt_deg, 'degrees')} off its normal"
         )
     return "; ".join((*parts, *handle.flags))
+
+
+def _measured(estimate: Estimate | None, value: float, unit: str) -> str:
+    """A number with its interval, or with the words that it has none."""
+    decimals = 0 if unit == "degrees" else 2
+    if estimate is not None:
+        return with_interval(estimate, decimals)
+    return f"{fixed(value, decimals)} {unit} (interval not given)"

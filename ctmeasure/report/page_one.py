@@ -7,9 +7,10 @@ import math
 from ctmeasure.anatomy.clock import clock_words
 from ctmeasure.anatomy.facts import finding_labels
 from ctmeasure.anatomy.vocabulary import structure_terms
-from ctmeasure.case.answers import VOID_ACTION, VOID_WORDS, not_assessed_lines, wall_state_words
+from ctmeasure.case.answers import VOID_ACTION, VOID_WORDS, not_assessed_lines
 from ctmeasure.case.holes import pair_span, sites_of_pair
 from ctmeasure.case.model import Case
+from ctmeasure.case.remains import wall_state_words
 from ctmeasure.case.table_sizes import chosen_lengths, table_words
 from ctmeasure.planning.lengths.table import table_set
 from ctmeasure.planning.results import VERDICT_WORDS, Clearance, HolePair, PlanResult

@@ -102,6 +102,7 @@ def landmarks(side: Side) -> LandmarkSet:
             *placed,
             Landmark("lateral_semicircular_canal", "placed", ring),
             Landmark("umbo", "absent"),
+            Landmark("malleus_lateral_process", "absent"),
             Landmark("malleus_neck", "absent"),
             Landmark("incus_long_process", "absent"),
             Landmark("stapes_head", "not_seen"),

@@ -36,11 +36,11 @@ NARROW_NICHE_MM = 1.4
 
 
 def part_of_chain(landmarks: LandmarkSet, ids: Sequence[str]) -> bool | None:
-    """Whether a part is there: any of its points placed or partial; False when absent, None when unknown."""
+    """Whether a part is there: any point placed or partial; False when absent; None when unknown or one is not seen."""
     states = {landmarks.status(i) for i in ids}
     if states & {"placed", "partial"}:
         return True
-    return False if "absent" in states else None
+    return False if "absent" in states and "not_seen" not in states else None
 
 
 def ossicle_class(landmarks: LandmarkSet) -> str:
