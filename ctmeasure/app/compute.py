@@ -334,7 +334,7 @@ def _warnings(
     from ctmeasure.planning.measurands.published import OUT_OF_RANGE_WORDS
 
     out_of_range = tuple(
-        f"{m.id}: outside the published range"
+        f"{m.id.replace('_', ' ')}: outside the published range"
         for m in measurements
         if any(OUT_OF_RANGE_WORDS in flag for flag in m.flags)
     )

@@ -116,7 +116,7 @@ def refine_landmarks(
     if canal is not None and case.landmarks.placed(*HANDLE):
         records += refined_handle(case, volume, fitness, canal)
     warnings = tuple(
-        f"{item.id} in the image: {words}"
+        f"{item.id.replace('_', ' ')} in the image: {words}"
         for item in records
         for words in (*((item.why,) if not item.used else ()), *item.flags)
     )

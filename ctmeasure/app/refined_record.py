@@ -40,10 +40,11 @@ def found_record(
     doubts = float(np.sqrt(apart @ np.linalg.solve(joint, apart)))
     agrees = doubts <= AGREE
     used = agrees or case.settings.image_landmarks == "always"
+    off = f"{np.linalg.norm(apart):.1f} mm"
     if agrees:
-        why = f"agrees with the click ({doubts:.1f} joint doubts)"
+        why = f"agrees with the click ({off}, {doubts:.1f} times the doubt of both together)"
     else:
-        why = f"{np.linalg.norm(apart):.1f} mm from the click, {doubts:.1f} joint doubts: " + (
+        why = f"{off} from the click, {doubts:.1f} times the doubt of both together: " + (
             "used because the settings say so" if used else "the click is used; check it"
         )
     return RefinedRecord(

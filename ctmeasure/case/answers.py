@@ -10,11 +10,11 @@ from ctmeasure.case.holes import NO_INTERVAL, pair_holes, pair_span
 from ctmeasure.case.model import Case
 from ctmeasure.case.remains import unentered, what_is_left
 from ctmeasure.case.table_sizes import chosen_lengths, table_words
-from ctmeasure.case.words import mm, probability_words, value_words, with_interval
-from ctmeasure.planning.lengths.narrowing import SPAN_WORDS
+from ctmeasure.case.words import mm, probability_words, reason_words, value_words, with_interval
+from ctmeasure.planning.lengths.narrowing import BEYOND_WORDS, SPAN_WORDS
 from ctmeasure.planning.lengths.ranking import TIE_FLAG
 from ctmeasure.planning.lengths.table import table_set
-from ctmeasure.planning.results import HolePair, Measurement, PlanResult
+from ctmeasure.planning.results import HolePair, LengthRow, Measurement, PlanResult
 
 QUESTIONS = (
     "What is left?",
@@ -141,7 +141,8 @@ def _holes(case: Case, result: PlanResult | None) -> Answer:
         return Answer(3, QUESTIONS[2], (f"no hole is offered; {VOID_WORDS}",), (VOID_ACTION,))
     kept = [pair for pair in result.pairs if pair.verdict == "clear"]
     if not result.pairs:
-        return Answer(3, QUESTIONS[2], (f"no pair can be offered: {result.pairs_reason}",), result.not_assessed)
+        why = reason_words(result.pairs_reason)
+        return Answer(3, QUESTIONS[2], (f"no pair can be offered: {why}",), result.not_assessed)
     first = result.pairs[0]
     if kept:
         first = kept[0]
@@ -173,23 +174,31 @@ def _length(case: Case, result: PlanResult | None) -> Answer:
         return Answer(4, QUESTIONS[3], (f"no size is offered; {VOID_WORDS}",), (VOID_ACTION,))
     rows = chosen_lengths(result) if result else ()
     table = table_set(rows)
+    if rows and table is None and rows[0].needed is not None:
+        against = next((flag for flag in rows[0].flags if flag.startswith((BEYOND_WORDS, "refused"))), "no size fits")
+        return Answer(4, QUESTIONS[3], (f"{_needed_words(rows[0])}. {against}. No size is offered",))
     if not rows or table is None:
         # First what was measured and has no size, then what could not be measured.
         unsized = sorted(result.lengths if result else (), key=lambda row: row.needed is None)
         why = next((row.flags for row in unsized if row.flags and row.size_mm is None), ())
         return Answer(4, QUESTIONS[3], ("no length can be given",), why or ("place footplate_centre and drum_centre",))
     best = min(rows, key=lambda row: row.rank if row.rank is not None else 10**6)
-    needed, size, fits = best.needed, best.size_mm, best.p_fits
-    assert needed is not None
+    size, fits = best.size_mm, best.p_fits
     assert size is not None
-    contacts = f"{contact_words(best.lateral_contact)} to {contact_words(best.medial_contact)}"
-    sentence = f"{best.reconstruction}, {best.geometry}, {contacts}: {with_interval(needed)}"
+    sentence = _needed_words(best)
     chance = f"{size:.2f} fits with P {'not assessed' if fits is None else probability_words(fits)}"
     tied = sorted(row.size_mm for row in rows if TIE_FLAG in row.flags and row.size_mm is not None)
     if len(tied) > 1:
         chance += f" (a tie of {', '.join(f'{one:.2f}' for one in tied)}; the shorter goes first)"
     alone = tuple(flag for flag in best.flags if flag.startswith(("no size", SPAN_WORDS)))
     return Answer(4, QUESTIONS[3], (f"{sentence}. {chance}. On the table: {table_words(table)}", *alone))
+
+
+def _needed_words(row: LengthRow) -> str:
+    """What a reconstruction spans, and the length it needs with its interval."""
+    contacts = f"{contact_words(row.lateral_contact)} to {contact_words(row.medial_contact)}"
+    needed = with_interval(row.needed) if row.needed is not None else "needed length not given"
+    return f"{row.reconstruction}, {row.geometry}, {contacts}: {needed}"
 
 
 def header_line(case: Case) -> str:

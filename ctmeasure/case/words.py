@@ -66,6 +66,17 @@ def largest_words(probability: float, *, is_limit: bool) -> str:
     return f"<= {math.ceil(1000.0 * probability - 1e-9) / 1000.0:g}"
 
 
+def reason_words(reason: str) -> str:
+    """Why there is no pair, to stand after words that say so already.
+
+    Example
+    -------
+    >>> reason_words("No pair: no cell left. Of 60 map cells removed: keep out 60.")
+    'no cell left. Of 60 map cells removed: keep out 60'
+    """
+    return reason.removeprefix("No pair: ").rstrip(".")
+
+
 def value_words(estimate: Estimate) -> str:
     """Value and interval without the unit, for several numbers in a row.
 

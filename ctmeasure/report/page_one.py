@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from ctmeasure.anatomy.clock import clock_words
 from ctmeasure.anatomy.facts import finding_labels
 from ctmeasure.anatomy.vocabulary import structure_terms
 from ctmeasure.case.answers import VOID_ACTION, VOID_WORDS, not_assessed_lines
+from ctmeasure.case.danger import by_danger
 from ctmeasure.case.holes import pair_span, sites_of_pair
 from ctmeasure.case.model import Case
 from ctmeasure.case.remains import wall_state_words
 from ctmeasure.case.table_sizes import chosen_lengths, table_words
+from ctmeasure.case.words import reason_words
 from ctmeasure.planning.lengths.table import table_set
 from ctmeasure.planning.results import VERDICT_WORDS, Clearance, HolePair, PlanResult
 from ctmeasure.report.content import NumberBox, Pair, TextGroup
@@ -91,8 +94,13 @@ def gap_groups(case: Case) -> tuple[TextGroup, ...]:
     groups = [TextGroup("Not assessed", gaps or ("nothing that was asked was left out",))]
     if result:
         asked = tuple(f"{item.kind}: {in_words(item.what)}; {item.action}" for item in result.attention)
-        groups += [TextGroup("Asked for and not given", asked), TextGroup("Warnings", result.warnings)]
+        groups += [TextGroup("Asked for and not given", asked), TextGroup("Warnings", _warnings(result.warnings))]
     return tuple(group for group in groups if group.items)
+
+
+def _warnings(found: Sequence[str]) -> tuple[str, ...]:
+    """Warnings in words, the dangerous ones first."""
+    return tuple(in_words(line.rstrip(".")) for line in by_danger(found))
 
 
 def first_pair(result: PlanResult | None) -> HolePair | None:
@@ -168,7 +176,7 @@ def _hole_boxes(case: Case) -> tuple[NumberBox, NumberBox]:
     result = case.results
     pair = first_pair(result)
     if result is None or pair is None:
-        why = (result.pairs_reason if result else "") or "no pair can be offered"
+        why = reason_words(result.pairs_reason if result else "") or "no pair can be offered"
         return NumberBox("First pair of holes", "not given", why), NumberBox(LEAST_GAP, "not given", "no pair")
     clock = " + ".join(clock_words(hour) for hour in pair.clock_hours)
     span = pair_span(case, pair)
@@ -180,11 +188,13 @@ def _hole_boxes(case: Case) -> tuple[NumberBox, NumberBox]:
 def _length_box(case: Case) -> NumberBox:
     rows = chosen_lengths(case.results) if case.results else ()
     table = table_set(rows)
-    if not rows or rows[0].needed is None or table is None:
+    if not rows or rows[0].needed is None:
         return NumberBox("Needed length", "not given", "see the answer to question 4")
     best = rows[0]
     assert best.needed is not None
     words = f"{interval(best.needed, 1)}; {in_words(best.reconstruction)}, {in_words(best.geometry)}"
+    if table is None:
+        return NumberBox("Needed length", f"{fixed(best.needed.value, 1)} mm", words, "No size is offered")
     return NumberBox("Needed length", f"{fixed(best.needed.value, 1)} mm", words, f"On the table: {table_words(table)}")
 
 

@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from ctmeasure.anatomy.clock import clock_words
+from ctmeasure.anatomy.structures import Structure
 from ctmeasure.anatomy.vocabulary import STATUS_WORDS, landmark_term, landmark_terms
 from ctmeasure.case.holes import pair_holes
 from ctmeasure.case.model import Case
+from ctmeasure.planning.measurands.measure import surface_u_mm
 from ctmeasure.planning.reader_model import ReaderTerm
 from ctmeasure.planning.results import VERDICT_WORDS, HolePair, Measurement, PlanResult, SiteResult
-from ctmeasure.planning.settings import setting_rows
+from ctmeasure.planning.settings import Settings
 from ctmeasure.report.content import Column, Table
 from ctmeasure.report.hearing_tables import hearing_tables
 from ctmeasure.report.hole_tables import hole_tables
 from ctmeasure.report.length_tables import length_tables
 from ctmeasure.report.numbers import fixed, flag_words, interval, probability, unit_words
 from ctmeasure.report.option_tables import option_tables
-from ctmeasure.report.page_one import date_words, fact_pairs, finding_pairs, gap_groups, structure_label
-from ctmeasure.report.plain import plain
+from ctmeasure.report.page_one import fact_pairs, finding_pairs, gap_groups, structure_label
+from ctmeasure.report.scan_tables import fitness_table, provenance_table, settings_table
 from ctmeasure.report.scene import site_letters
 from ctmeasure.report.words import in_words
 from ctmeasure.uncertainty.estimate import Estimate
@@ -60,9 +60,9 @@ def tables(case: Case, fingerprint: str) -> tuple[Table, ...]:
         _facts(case),
         _landmarks(case),
         _structures(case),
-        _fitness(case),
-        _settings(case),
-        _provenance(case, fingerprint),
+        fitness_table(case),
+        settings_table(case),
+        provenance_table(case, fingerprint),
     )
 
 
@@ -326,7 +326,7 @@ def _structures(case: Case) -> Table:
             structure_label(item.id),
             STATUS_WORDS[item.status] + (", traced in the scan" if item.id in traced else ""),
             str(len(item.points)),
-            fixed(item.surface_u_mm) if item.surface_u_mm is not None else "from the settings",
+            _surface_u(item, case.settings),
             item.confirmed_by or "nobody",
         )
         for item in case.structures_in_plan
@@ -334,68 +334,8 @@ def _structures(case: Case) -> Table:
     return Table("structures", "Structures to keep clear of", columns, rows, empty="no structure marked")
 
 
-def _fitness(case: Case) -> Table:
-    columns = (Column("Scan and fitness", share=1), Column("", share=3))
-    k, j, i = case.scan.spacing_mm
-    rows = [
-        ("Series", case.scan.description or "no description"),
-        ("Grid", f"{' x '.join(str(n) for n in case.scan.shape_kji)} (slices, rows, columns)"),
-        ("Spacing, mm", f"{fixed(i)} x {fixed(j)} in plane, slices every {fixed(k)}"),
-        ("Slice thickness, mm", fixed(case.scan.slice_thickness_mm)),
-        ("Kernel", case.scan.kernel or "not stated"),
-        ("Modality, unit", f"{case.scan.modality or 'not stated'}, {case.scan.intensity_unit}"),
-        ("Scan date", date_words(case.scan.date)),
-    ]
-    if case.fitness is None:
-        rows.append(("Fitness", "not assessed"))
-    else:
-        rows += [(name.replace("_", " "), _words(value)) for name, value in plain(case.fitness).items()]
-    return Table("fitness", "Scan, fitness and gates", columns, tuple(rows))
-
-
-def _words(value: Any) -> str:
-    if value is None:
-        return "not known"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return fixed(value)
-    if isinstance(value, list):
-        return "; ".join(_words(item) for item in value) if value else "none"
-    if isinstance(value, dict):
-        return "; ".join(f"{key.replace('_', ' ')} {_words(item)}" for key, item in value.items()) or "none"
-    return str(value)
-
-
-def _settings(case: Case) -> Table:
-    columns = (
-        Column("Setting", share=3),
-        Column("Value", numeric=True, share=0.9),
-        Column("Unit", share=0.6),
-        Column("Origin", share=3.4),
-    )
-    rows = tuple(
-        (row.words, row.value, unit_words(row.unit), row.origin.upper() if row.changed else row.origin)
-        for row in setting_rows(case.settings)
-    )
-    return Table(
-        "settings", "Settings and where each comes from", columns, rows, "Capital letters: changed by the user."
-    )
-
-
-def _provenance(case: Case, fingerprint: str) -> Table:
-    columns = (Column("Provenance", share=1), Column("", share=3))
-    result = case.results
-    rows = [
-        ("Series UID", case.scan.series_uid or "none"),
-        ("Study UID", case.scan.study_uid or "none"),
-        ("Frame of reference", case.scan.frame_of_reference_uid or "none"),
-        ("Content hash (SHA-256)", case.scan.content_hash or "none"),
-        ("Case", f"{fingerprint}, schema {case.schema_version}"),
-        ("Software", f"ctmeasure {result.version}" if result else "nothing computed"),
-        ("Seed", str(result.seed if result else case.seed)),
-    ]
-    if result:
-        rows += [(key.replace("_", " "), _words(plain(value))) for key, value in result.provenance.items()]
-    rows.append(("History (times are in case.json)", "; ".join(step.action for step in case.history) or "none"))
-    return Table("provenance", "Provenance", columns, tuple(rows))
+def _surface_u(item: Structure, settings: Settings) -> str:
+    """Standard uncertainty of a structure's surface, and where it comes from when nobody gave it."""
+    if item.surface_u_mm is not None:
+        return fixed(item.surface_u_mm)
+    return f"{fixed(surface_u_mm(item, settings))}, from the settings" if item.is_marked else ""

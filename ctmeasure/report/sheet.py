@@ -9,6 +9,7 @@ from ctmeasure.case.answers import VOID_ACTION, VOID_WORDS, not_assessed_lines
 from ctmeasure.case.holes import PlannedHole, behind_words, pair_holes, pair_span
 from ctmeasure.case.model import Case
 from ctmeasure.case.table_sizes import chosen_lengths
+from ctmeasure.case.words import reason_words
 from ctmeasure.planning.cautions import cautions
 from ctmeasure.planning.lengths.narrowing import SPAN_WORDS
 from ctmeasure.planning.lengths.shaft import FACIAL_GAP, FOOTPLATE_TILT, NICHE_GAP, PROMONTORY_GAP, SHOE_ROOM
@@ -74,7 +75,7 @@ def _holes(case: Case) -> tuple[str, ...]:
     if result is not None and case.facts.plan_is_void:
         return (f"No hole is offered: {VOID_WORDS}; {VOID_ACTION}.",)
     if result is None or not result.pairs:
-        reason = (result.pairs_reason if result else "") or "nothing was computed"
+        reason = reason_words(result.pairs_reason if result else "") or "nothing was computed"
         return (f"No pair of holes can be offered: {reason}.",)
     kept = [pair for pair in result.pairs if pair.verdict == "clear"] or list(result.pairs)
     lines: list[str] = []

@@ -125,13 +125,16 @@ def feasible_cells(scene: Scene, zone: Zone) -> tuple[Feasible | None, str]:
 
 
 def _why_not_assessed(cells: list[ZoneCell]) -> str:
-    """Why cells are not assessed, each reason with the number of cells that carry it."""
+    """Why cells are not assessed, each reason with the number of cells that carry it; a cell may carry several."""
     reasons: dict[str, int] = {}
     for cell in cells:
         for flag in cell.flags:
             if flag.startswith(NOT_MARKED) or flag in WHOLE_CELL_FLAGS:
                 reasons[flag] = reasons.get(flag, 0) + 1
-    return f" ({'; '.join(f'{flag} {n}' for flag, n in reasons.items())})" if reasons else ""
+    if not reasons:
+        return ""
+    several = "a cell may have several reasons: " if sum(reasons.values()) > len(cells) else ""
+    return f" ({several}{'; '.join(f'{flag}, {n} cells' for flag, n in reasons.items())})"
 
 
 def in_sector(angle_deg: float, start_deg: float, end_deg: float) -> bool:

@@ -82,5 +82,5 @@ def _depth_words(protrusion_mm: float) -> tuple[str, ...]:
     if protrusion_mm > PROTRUSION_CAUTION_MM:
         return (f"caution: {words}, more than {PROTRUSION_CAUTION_MM:g} mm ({source})",)
     if protrusion_mm < 0.0:
-        return (f"too short to pass the footplate: {words}",)
+        return (f"refused: too short to pass the footplate, {words}",)
     return ()

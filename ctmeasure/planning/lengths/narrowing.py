@@ -14,6 +14,10 @@ SPAN_WORDS = "the scan cannot choose"
 """How the plain statement begins."""
 COUNTS = ("no size", "one size", "two sizes", "three sizes", "four sizes", "five sizes", "six sizes", "seven sizes",
           "eight sizes", "nine sizes")  # fmt: skip
+BEYOND_WORDS = "needed length beyond the sizes listed"
+"""How it begins when most of the needed lengths lie outside what the sizes reach: none of them is offered."""
+MOSTLY = 0.5
+"""Probability from which on the longest size is too short, or the shortest too long, for the list to be of use."""
 WHAT_NARROWS = {
     "planned handle position": "a scan once the handle has settled",
     "mirrored healthy umbo": "a scan once the handle has settled",
@@ -40,6 +44,36 @@ def spanned_sizes(needed: Estimate, functional_mm: Sequence[float]) -> int:
     4
     """
     return sum(needed.low_95 <= size <= needed.high_95 for size in functional_mm)
+
+
+def beyond_words(listed_mm: Sequence[float], *, p_short_of_longest: float, p_long_of_shortest: float) -> str:
+    """That the needed length lies beyond the sizes listed, when it mostly does; else an empty string.
+
+    Parameters
+    ----------
+    listed_mm
+        Sizes of one implant, as on their labels.
+    p_short_of_longest, p_long_of_shortest
+        Probability that the longest is too short, and that the shortest is too long.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    Nothing.
+
+    Example
+    -------
+    >>> beyond_words([3.0, 8.0], p_short_of_longest=0.72, p_long_of_shortest=0.0)
+    'needed length beyond the sizes listed (3.00 to 8.00 mm): none of them is offered'
+    >>> beyond_words([3.0, 8.0], p_short_of_longest=0.4, p_long_of_shortest=0.0)
+    ''
+    """
+    if max(p_short_of_longest, p_long_of_shortest) <= MOSTLY:
+        return ""
+    return f"{BEYOND_WORDS} ({min(listed_mm):.2f} to {max(listed_mm):.2f} mm): none of them is offered"
 
 
 def choice_flags(needed: Estimate, functional_mm: Sequence[float], *, reconstruction: str = "total") -> tuple[str, ...]:

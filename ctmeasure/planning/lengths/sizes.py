@@ -9,7 +9,7 @@ import numpy as np
 from ctmeasure.planning.lengths.catalogue import Catalogue, CatalogueSize, Implant, generic_catalogue, sizes_of
 from ctmeasure.planning.lengths.gates import PROTRUSION_REFUSED_MM, protrusion_flags
 from ctmeasure.planning.lengths.inputs import LengthInput
-from ctmeasure.planning.lengths.narrowing import SIZER_FLAG, choice_flags, leaves_a_choice
+from ctmeasure.planning.lengths.narrowing import SIZER_FLAG, beyond_words, choice_flags, leaves_a_choice
 from ctmeasure.planning.lengths.needed import needed_length
 from ctmeasure.planning.lengths.ranking import RankedSize, knowing_better_words, rank_sizes
 from ctmeasure.planning.lengths.shaft import shaft_checks
@@ -201,18 +201,23 @@ def _size_rows(
     assert row.needed is not None
     against = implant.takes(span_mm=span.holes_mm[0], reach_mm=span.holes_mm[1]) if span.holes_mm else ()
     better = knowing_better_words(sizes_of(implant), samples, settings)
+    by_length = sorted(ranked, key=lambda one: one.size.functional_mm or 0.0)
+    beyond = beyond_words(
+        [one.size.label_mm for one in ranked],
+        p_short_of_longest=by_length[-1].p_short,
+        p_long_of_shortest=by_length[0].p_long,
+    )
+    functional = [one.size.functional_mm or 0.0 for one in ranked]
     shared = (
         *((better,) if better else ()),
-        *choice_flags(
-            row.needed, [one.size.functional_mm or 0.0 for one in ranked], reconstruction=span.reconstruction
-        ),
+        *((beyond,) if beyond else choice_flags(row.needed, functional, reconstruction=span.reconstruction)),
         *(f"refused: {words}" for words in against),
         *(("can be cut shorter in the ear",) if implant.trimmable else ()),
     )
     rows = []
     for position, one in enumerate(ranked, start=1):
         depth = _depth_flags(one.size, row.needed.value, samples, settings) if span.reconstruction == "piston" else ()
-        refused = bool(against) or any(word.startswith("refused") for word in depth)
+        refused = bool(against) or bool(beyond) or any(word.startswith("refused") for word in depth)
         words = dict.fromkeys((*one.flags, *depth, *shared, *row.flags))
         rows.append(
             replace(

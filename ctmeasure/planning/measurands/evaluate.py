@@ -13,7 +13,7 @@ from ctmeasure.anatomy.vocabulary import Side, landmark_terms, structure_terms
 from ctmeasure.planning.measurands import batch
 from ctmeasure.planning.measurands.batch import Floats
 from ctmeasure.planning.measurands.draws import BLOCK_DRAWS, NORMAL_95, SCALE, JointDraws
-from ctmeasure.planning.measurands.registry import Recipe
+from ctmeasure.planning.measurands.registry import TUBES, Recipe
 from ctmeasure.planning.measurands.scene import Scene
 from ctmeasure.progress import Progress, no_progress
 from ctmeasure.uncertainty.distance import SHORT_IN_UNCERTAINTIES, distance_cdf, distance_quantile
@@ -28,6 +28,11 @@ NOISE_RADIUS = {3: 2.795483, 2: 2.447747}
 SHORT_FLAGS = {3: "shorter than the placement noise", 2: "smaller than the placement noise"}
 COINCIDE_FLAG = "not measured: points that coincide give no direction"
 FEW_FLAG = "two or three repeats: uncertainty from quantiles"
+TWO_PLACES_FLAG = "two places on the tube are near-equal: the draws jump between them, u and interval do not match"
+MATCHING = (0.8, 1.25)
+"""Half an interval against 1.96 u: outside these the draws are no longer one hill."""
+LOPSIDED = 2.0
+"""One half of an interval against the other: beyond this the draws run off to one side."""
 NEGLIGIBLE = 0.02
 """A joint (not additive) effect below this part of the standard uncertainty squared gets no line of its own."""
 ROUNDING = 1e-9
@@ -265,6 +270,8 @@ def _outcome(tally: _Tally, parts: dict[str, float], draws: JointDraws) -> Outco
             flags.append(SHORT_FLAGS[_directions(recipe)])
     else:
         low, high = low - bias, high - bias
+        if set(recipe.sources) & set(TUBES) and not tally.robust and two_hills(tally.value, u, low, high):
+            flags.append(TWO_PLACES_FLAG)
     if tally.few:
         flags.append(FEW_FLAG)
     stop = "stable" if tally.settled else "at the most draws"
@@ -274,6 +281,21 @@ def _outcome(tally: _Tally, parts: dict[str, float], draws: JointDraws) -> Outco
         tally.value, u, low, high, recipe.unit, method, budget, tuple(flags), draws=len(drawn), seed=draws.seed
     )
     return Outcome(recipe, estimate, drawn - bias, tuple(flags))
+
+
+def two_hills(value: float, u: float, low: float, high: float) -> bool:
+    """Whether a 95 % interval contradicts its standard uncertainty or lies lopsided around its value.
+
+    Example
+    -------
+    >>> two_hills(0.0, 1.0, -1.96, 1.96), two_hills(-1.57, 0.25, -1.89, -1.26), two_hills(0.41, 0.6, -1.7, 1.01)
+    (False, True, True)
+    """
+    if u <= 0.0:
+        return False
+    match = (high - low) / (2.0 * NORMAL_95 * u)
+    below, above = max(value - low, ROUNDING), max(high - value, ROUNDING)
+    return not MATCHING[0] <= match <= MATCHING[1] or max(below, above) > LOPSIDED * min(below, above)
 
 
 def _budget(u: float, parts: dict[str, float], draws: JointDraws) -> tuple[Contribution, ...]:

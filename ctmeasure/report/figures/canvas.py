@@ -293,6 +293,10 @@ def halo(width: float = 2.2, colour: str = PAPER) -> list[Any]:
     return [withStroke(linewidth=width, foreground=colour)]
 
 
+BOLD_GLYPH_WIDTH = 0.68
+"""The same of a bold letter."""
+FURTHER_PT = (0.0, 12.0, 26.0, 44.0, 66.0, 92.0, 122.0)
+"""How much farther from its point a label may stand, the nearest first."""
 LEADER_GAP_PT = 3.0
 AROUND = tuple((math.cos(math.radians(a)), math.sin(math.radians(a))) for a in (0, 180, 45, -45, 135, -135, 90, -90))
 """Directions in which a label may stand, the best first."""
@@ -307,6 +311,8 @@ class LabelPlacer:
 
     axes: Axes
     taken: list[tuple[float, float, float, float]] = field(default_factory=list)
+    edge_pt: float = 0.0
+    """Strip along the edges that is kept for letters and scale."""
 
     def __post_init__(self) -> None:
         figure = self.axes.figure
@@ -325,12 +331,21 @@ class LabelPlacer:
         cx, cy = self.to_points(x, y)
         self.taken.append((cx - half_width_pt, cy - half_height_pt, cx + half_width_pt, cy + half_height_pt))
 
+    def block_text(self, x: float, y: float, text: str, *, size: float, ha: str, va: str) -> None:
+        """Keep the place of words free that stand with their edge or middle at a data point."""
+        cx, cy = self.to_points(x, y)
+        width, height = BOLD_GLYPH_WIDTH * size * len(text) + 4.0, size * 1.4
+        left = cx - {"left": 0.0, "center": 0.5, "right": 1.0}[ha] * width
+        low = cy - {"bottom": 0.0, "center": 0.5, "top": 1.0}[va] * height
+        self.taken.append((left - 2.0, low - 2.0, left + width + 2.0, low + height + 2.0))
+
     def place(self, x: float, y: float, text: str, *, size: float = FONT_PT, gap_pt: float = 6.0, **style: Any) -> None:
         """Write a label near a data point, at the free place nearest to it, with a thin leader when it is far."""
         cx, cy = self.to_points(x, y)
-        width, height = AVERAGE_GLYPH_WIDTH * size * len(text) + 3.0, size * 1.25
+        glyph = BOLD_GLYPH_WIDTH if style.get("weight") == "bold" else AVERAGE_GLYPH_WIDTH
+        width, height = glyph * size * len(text) + 3.0, size * 1.25
         best = None
-        for radius in (gap_pt, gap_pt + 12.0, gap_pt + 26.0, gap_pt + 44.0, gap_pt + 66.0):
+        for radius in (gap_pt + further for further in FURTHER_PT):
             for dx, dy in AROUND:
                 mx = cx + dx * (radius + width / 2.0)
                 my = cy + dy * (radius + height / 2.0)
@@ -359,7 +374,8 @@ class LabelPlacer:
 
     def _cost(self, box: tuple[float, float, float, float]) -> float:
         left, low, right, high = box
-        cost = 10.0 * max(0.0, -left, -low, right - self._width, high - self._height)
+        over = max(-left, -low, right - self._width, high - self._height) + self.edge_pt
+        cost = 10.0 * max(0.0, over)
         for x0, y0, x1, y1 in self.taken:
             if left < x1 and x0 < right and low < y1 and y0 < high:
                 cost += 1.0 + 0.1 * (min(right, x1) - max(left, x0)) * (min(high, y1) - max(low, y0))

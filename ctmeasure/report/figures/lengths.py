@@ -48,8 +48,14 @@ PARTS = (
 )
 
 
+LEAST_SHOWN = 0.005
+"""Below this a probability in two decimals is 0.00."""
+
+
 def likely_rows(rows: Sequence[LengthRow], *, count: int = SIZES_SHOWN) -> tuple[LengthRow, ...]:
     """The sizes most likely to fit, in order of length; refused ones only when there is no other.
+
+    A size whose probability rounds to nothing is not among them, but for the likeliest of all.
 
     Parameters
     ----------
@@ -65,6 +71,7 @@ def likely_rows(rows: Sequence[LengthRow], *, count: int = SIZES_SHOWN) -> tuple
     known = [row for row in rows if row.size_mm is not None and row.p_fits is not None]
     known = [row for row in known if row.rank is not None] or known
     best = sorted(known, key=lambda row: (-(row.p_fits or 0.0), row.size_mm or 0.0))[:count]
+    best = [row for row in best if (row.p_fits or 0.0) >= LEAST_SHOWN] or best[:1]
     return tuple(sorted(best, key=lambda row: row.size_mm or 0.0))
 
 

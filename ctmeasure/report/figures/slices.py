@@ -36,6 +36,10 @@ LINE_WITHIN_MM = 3.0
 MARK_COLOUR = "#ffd34d"
 TUBE_COLOUR = "#7fd3ff"
 HOLE_COLOUR = "#ffffff"
+EDGE_PT = 3.0
+"""No label stands nearer to the edge; letters and scale have their own places on it."""
+ON_TOP = 9.0
+"""Drawing order of letters and scale: nothing is drawn over them."""
 TITLE_MM = 6.5
 NUMBER_PT = 11.0
 ELLIPSE_STEPS = 48
@@ -99,12 +103,13 @@ def slice_picture(
         _outside(axes, plane, extent)
         axes.set_axis_off()
         axes.autoscale(False)
-        placer = LabelPlacer(axes)
+        placer = LabelPlacer(axes, edge_pt=EDGE_PT)
         _edge_letters(axes, plane, placer)
         _scale_bar(axes, plane, placer)
         shown = [m for m in marks if plane.shows(m.point_lps, within_mm=mark_within_mm)]
         numbers = mark_numbers(shown)
         _block_marks(shown, plane, placer)
+        _block_holes(holes, plane, placer)
         for tube in tubes:
             _draw_tube(axes, plane, tube, placer)
         for patch in patches:
@@ -149,7 +154,10 @@ def _window(plane: SlicePlane) -> tuple[float, float]:
 
 
 def _edge_letters(axes: Axes, plane: SlicePlane, placer: LabelPlacer) -> None:
-    style: dict[str, Any] = {"color": "#ffffff", "weight": "bold", "fontsize": 11, "path_effects": halo(2.4, "#000000")}
+    style: dict[str, Any] = {
+        "color": "#ffffff", "weight": "bold", "fontsize": 11, "path_effects": halo(2.4, "#000000"), "zorder": ON_TOP,
+        "bbox": {"facecolor": "#000000", "edgecolor": "none", "pad": 1.0, "alpha": 0.55},
+    }  # fmt: skip
     inset = 0.02
     places = (
         (inset, 0.5, -plane.right_lps, "left", "center"),
@@ -159,8 +167,10 @@ def _edge_letters(axes: Axes, plane: SlicePlane, placer: LabelPlacer) -> None:
     )
     width, height = plane.size_mm
     for x, y, direction, ha, va in places:
-        axes.text(x, y, direction_letters(direction), ha=ha, va=va, transform=axes.transAxes, **style)
-        placer.block(x * width - plane.pixel_mm / 2, (1 - y) * height - plane.pixel_mm / 2, 14.0, 14.0)
+        letters = direction_letters(direction)
+        axes.text(x, y, letters, ha=ha, va=va, transform=axes.transAxes, **style)
+        at = x * width - plane.pixel_mm / 2, (1 - y) * height - plane.pixel_mm / 2
+        placer.block_text(*at, letters, size=style["fontsize"], ha=ha, va=va)
 
 
 def _scale_bar(axes: Axes, plane: SlicePlane, placer: LabelPlacer) -> None:
@@ -171,19 +181,32 @@ def _scale_bar(axes: Axes, plane: SlicePlane, placer: LabelPlacer) -> None:
     bar = [[(x1 - length, y), (x1, y)]]
     ends = [[(x, y - tick), (x, y + tick)] for x in (x1 - length, x1)]
     for colour, thick in (("#000000", 4.2), ("#ffffff", 2.0)):
-        strokes(axes, bar, colour=colour, width=thick, square_ends=True)
-        strokes(axes, ends, colour=colour, width=thick * 0.7)
+        strokes(axes, bar, colour=colour, width=thick, square_ends=True, over=ON_TOP)
+        strokes(axes, ends, colour=colour, width=thick * 0.7, over=ON_TOP)
     axes.text(
         x1 - length / 2.0, y - 0.022 * height, f"{length:g} mm", color="#ffffff", ha="center", va="bottom",
-        fontsize=FONT_PT, path_effects=halo(2.2, "#000000"),
+        fontsize=FONT_PT, path_effects=halo(2.2, "#000000"), zorder=ON_TOP,
     )  # fmt: skip
-    placer.block(x1 - length / 2.0, y - 0.02 * height, 30.0, 14.0)
+    half_pt = 0.5 * abs(placer.to_points(length, 0.0)[0] - placer.to_points(0.0, 0.0)[0])
+    placer.block(x1 - length / 2.0, y - 0.02 * height, max(half_pt, 20.0) + 4.0, 18.0)
 
 
 def _block_marks(shown: Sequence[Mark], plane: SlicePlane, placer: LabelPlacer) -> None:
     for mark in shown:
         (x, y), _ = plane.to_plane(mark.point_lps)
         placer.block(float(x), float(y), 5.0, 5.0)
+
+
+def _block_holes(holes: Sequence[HoleMark], plane: SlicePlane, placer: LabelPlacer) -> None:
+    """Keep labels off the drill paths that the plane shows."""
+    for hole in holes:
+        ends = np.stack([hole.entry_lps, hole.entry_lps + hole.travel_mm * hole.direction_lps])
+        if not cut_outline(plane, ends, np.full(2, hole.radius_mm)):
+            continue
+        flat, _ = plane.to_plane(ends)
+        for share in np.linspace(0.0, 1.0, 9):
+            x, y = (1.0 - share) * flat[0] + share * flat[1]
+            placer.block(float(x), float(y), 4.0, 4.0)
 
 
 def _draw_marks(

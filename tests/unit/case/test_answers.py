@@ -226,3 +226,37 @@ def test_a_total_without_a_size_is_not_answered_with_a_handle(case: Case) -> Non
     assert "no length can be given" in answer(planned, 4)
     assert five_answers(planned)[3].missing == ("no size of the catalogue is near",)
     assert chosen_lengths(with_results(case, lengths=handles).results)[0].reconstruction == "handle"
+
+
+def test_a_missing_probability_is_not_a_small_one(case: Case) -> None:
+    best = replace(next(row for row in size_rows() if row.rank == 1), p_fits=None, rank=1)
+    text = answer(with_results(case, lengths=(best,)), 4)
+    assert "4.50 fits with P not assessed" in text
+    assert "<1 in 1000" not in text
+
+
+def test_a_length_beyond_the_sizes_is_said_and_no_size_named(case: Case) -> None:
+    beyond = "needed length beyond the sizes listed (2.75 to 4.00 mm): none of them is offered"
+    rows = tuple(replace(row, rank=None, flags=(beyond,)) for row in size_rows() if (row.size_mm or 0.0) <= 4.0)
+    text = answer(with_results(case, lengths=rows), 4)
+    assert "4.6 mm (3.4 to 5.7)" in text
+    assert beyond in text
+    assert "No size is offered" in text
+    assert "fits with P" not in text
+
+
+def test_why_there_is_no_pair_is_said_once(case: Case) -> None:
+    text = answer(with_results(case, pairs=(), pairs_reason="No pair: no cell left. Of 6 map cells removed: x 6."), 3)
+    assert text.startswith("no pair can be offered: no cell left. Of 6 map cells")
+
+
+def test_the_dangerous_warnings_come_first() -> None:
+    from ctmeasure.case.danger import by_danger
+
+    wall = "Canal wall 5:00 to 6:30 o'clock: entered as whole, the scan shows it not whole; the entry counts."
+    heat, range_ = (
+        "Heat: a hole lies under 2 mm from the facial canal.",
+        "drum lateralisation: outside the published range",
+    )
+    derived, below = "a derived series (reformatted)", "the scan ends 3 mm below: what lies beyond was not looked at"
+    assert by_danger((derived, below, range_, heat, wall)) == (wall, heat, below, derived, range_)

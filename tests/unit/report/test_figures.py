@@ -296,3 +296,47 @@ def test_scene_is_none_without_rim_or_results(case):
 
     assert wall_scene(replace(case, results=None)) is None
     assert wall_scene(replace(case, landmarks=LandmarkSet())) is None
+
+
+def drawn_boxes(monkeypatch, **picture):
+    """Words of a slice picture with their boxes in dots, as the drawing library measures them."""
+    from ctmeasure.report.figures import slices
+
+    found = []
+
+    def look(figure, _format):
+        figure.canvas.draw()
+        renderer = figure.canvas.get_renderer()
+        found.extend((t.get_text(), t.get_window_extent(renderer)) for t in figure.axes[0].texts)
+        return b""
+
+    monkeypatch.setattr(slices, "image_bytes", look)
+    slice_picture(plane(), side="left", **picture)
+    return found
+
+
+def test_labels_cover_neither_letters_nor_scale_nor_each_other(monkeypatch):
+    # a tube by every edge letter, one in the corner of the scale, a mark beside it and a hole between two tubes
+    spots = {"tegmen": (5.0, 0.4), "facial canal": (5.0, 7.5), "joint fossa": (0.5, 4.0), "sigmoid sinus": (9.4, 4.0),
+             "carotid canal": (8.9, 7.4), "chorda tympani": (5.0, 3.6)}  # fmt: skip
+    tubes = [TubeMark(n, np.array([[x, y, -3.0], [x, y, 3.0]]), np.full(2, 0.3)) for n, (x, y) in spots.items()]
+    holes = [HoleMark("hole 1a", np.array([5.2, 3.0, 0.0]), np.array([0.0, 1.0, 0.0]), 2.0, 0.3)]
+    marks = [Mark("umbo", "umbo", np.array([8.0, 7.3, 0.0]), np.diag([0.01] * 3))]
+    boxes = drawn_boxes(monkeypatch, tubes=tubes, holes=holes, marks=marks)
+    said = [words for words, _ in boxes]
+    assert {"hole 1a", "1", *spots} <= set(said)
+    assert sum("mm" in words for words in said) == 1
+    for i, (words, box) in enumerate(boxes):
+        for other, beside in boxes[i + 1 :]:
+            assert not box.overlaps(beside), (words, other)
+
+
+def test_sizes_that_round_to_nothing_are_not_the_likeliest():
+    from ctmeasure.planning.results import LengthRow
+
+    def row(size, fits, rank=1):
+        return LengthRow("piston", "as planned", "a", "b", None, size, 1.0 - fits, fits, 0.0, rank)
+
+    rows = (row(3.0, 0.0), row(3.25, 0.0), row(7.75, 0.004), row(8.0, 0.6))
+    assert [r.size_mm for r in likely_rows(rows)] == [8.0]
+    assert [r.size_mm for r in likely_rows(rows[:3])] == [7.75]

@@ -152,3 +152,24 @@ def test_fingerprint_ignores_times_and_sees_a_moved_point(case, fabricated):
     moved = case.landmarks["drum_centre"]
     moved = replace(moved, placements=(replace(moved.placements[0], position_lps=(0.0, 0.0, 0.0)),))
     assert case_fingerprint(replace(case, landmarks=case.landmarks.with_landmark(moved))) != case_fingerprint(case)
+
+
+def test_scan_and_structures_are_in_words_with_units(case):
+    from ctmeasure.report.plain import case_fingerprint
+    from ctmeasure.report.sections import tables
+    from ctmeasure.volume.quality import ScanFitness
+
+    judged = ScanFitness((0.4, 0.3, 0.3), (44.0, 40.0, 40.0), 0.46, 0.03, None, None, 54.0, air_level=-956.0)
+    case = replace(case, fitness=judged)
+    found = {table.id: table for table in tables(case, case_fingerprint(case))}
+    fitness = dict(found["fitness"].rows)
+    for raw in ("noise hu", "spacing mm", "gates", "air level", "point spread in plane u mm"):
+        assert raw not in fitness
+    assert fitness["Noise (standard deviation)"] == "54.00 HU"
+    assert fitness["Air reads"] == "\N{MINUS SIGN}956.00 HU"
+    assert fitness["Point spread in plane, full width at half maximum"] == "0.46 mm"
+    assert fitness["Point spread through plane, full width at half maximum"] == "not known"
+    assert fitness["Spacing (slices, rows, columns)"] == "0.40 x 0.30 x 0.30 mm"
+    for row in found["structures"].rows:
+        if row[1].startswith(("placed", "partial")):
+            assert row[3][0].isdigit(), "a number stands before the words where it comes from"

@@ -290,3 +290,31 @@ def test_knowing_better_is_worth_half_the_loss_of_a_fine_grid() -> None:
     assert now == pytest.approx(4.0 * 0.25 * 0.317777, rel=0.02)  # (c_l + c_s) sigma phi(z), z = -0.6745
     assert then == pytest.approx(0.5 * now, rel=0.03)
     assert knowing_better_words(sizes, samples, Settings()) == ""
+
+
+def test_a_length_beyond_the_sizes_offers_none_of_them(make_lengths) -> None:  # type: ignore[no-untyped-def]
+    # planned tip at x = -1 and the footplate at -9.3: 8.3 mm, and the generic sizes end at 8.00 with a window of 0.25
+    far = make_lengths(points={"footplate_centre": (-9.3, 0, 0), "promontory": (-8.0, 0, -6.0)})
+    rows = _rows(candidate_lengths(far), "total", AS_PLANNED, "planned handle tip")
+    assert rows[0].needed.value == pytest.approx(8.3)
+    sized = [row for row in rows if row.size_mm is not None]
+    assert sized
+    assert all(row.rank is None for row in sized)
+    sizes = [row.size_mm for row in sized]
+    assert max(sizes) == 8.0
+    words = f"beyond the sizes listed ({min(sizes):.2f} to 8.00 mm)"
+    assert all(any(words in flag for flag in row.flags) for row in sized)
+    near = _rows(candidate_lengths(make_lengths()), "total", AS_PLANNED, "planned handle tip")
+    assert not any("beyond the sizes" in flag for row in near for flag in row.flags)
+
+
+def test_a_piston_that_does_not_pass_the_footplate_is_not_offered(make_lengths) -> None:  # type: ignore[no-untyped-def]
+    rows = [
+        r
+        for r in candidate_lengths(make_lengths(points={"handle_contact": (0.5, 0, 0)}))
+        if r.reconstruction == "piston"
+    ]
+    short = [r for r in rows if any("too short to pass the footplate" in flag for flag in r.flags)]
+    assert short, "the shortest sizes do not reach"
+    assert all(r.rank is None for r in short)
+    assert any(r.rank == min(x.rank for x in rows if x.rank) and r not in short for r in rows)

@@ -263,3 +263,32 @@ def test_estimates_survive_json(results) -> None:  # type: ignore[no-untyped-def
     for row in results.values():
         if row.estimate is not None:
             assert Estimate.from_json(json.loads(json.dumps(row.estimate.to_json()))) == row.estimate
+
+
+def test_draws_that_jump_between_two_places_of_a_tube_are_said(make_ear) -> None:  # type: ignore[no-untyped-def]
+    from ctmeasure.planning.measurands.evaluate import TWO_PLACES_FLAG, evaluate
+    from ctmeasure.planning.measurands.measure import joint_draws
+    from ctmeasure.planning.measurands.registry import Recipe
+
+    ear = make_ear()
+    draws = joint_draws(ear)
+    middle = draws.means_lps("drum_centre")[0, 0, 1]
+    spread = float(draws.points_lps("drum_centre", 0)[:, 0, 1].std())
+
+    def near(scene):  # type: ignore[no-untyped-def]
+        return scene.point("drum_centre")[:, 1] - middle
+
+    def jumping(scene):  # type: ignore[no-untyped-def]
+        # one draw in ten lies beyond 1.28 spreads: there another place, far along the tube, is the nearest
+        return near(scene) + np.where(near(scene) > 1.28 * spread, 20.0 * spread, 0.0)
+
+    tube, plain = ("drum_centre", "facial_nerve"), ("drum_centre",)
+    recipes = [
+        Recipe("x", "", "signed", s, f, published=False) for s, f in ((tube, near), (tube, jumping), (plain, jumping))
+    ]
+    smooth, jumps, elsewhere = evaluate(
+        recipes, ear.landmarks, side=ear.side, draws=draws, digits=1, draws_maximum=40_000
+    )
+    assert TWO_PLACES_FLAG not in smooth.flags
+    assert TWO_PLACES_FLAG in jumps.flags
+    assert TWO_PLACES_FLAG not in elsewhere.flags, "said of tubes only"
