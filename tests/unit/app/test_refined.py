@@ -74,7 +74,7 @@ def test_a_click_that_disagrees_is_used_and_flagged(ear):
     record = next(r for r in found.records if r.id == "footplate_centre")
     assert not record.used
     assert "the click is used; check it" in record.why
-    assert any("footplate_centre in the image" in words for words in found.warnings)
+    assert any("footplate centre in the image" in words for words in found.warnings)
     assert found.niche is None
     forced = with_click(ear[0], "footplate_centre", 2.0 * OFF_MM, placement_noise_mm=0.05, image_landmarks="always")
     assert next(r for r in look(ear, forced).records if r.id == "footplate_centre").used

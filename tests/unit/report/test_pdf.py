@@ -113,7 +113,7 @@ def test_a_full_sheet_still_fits_one_page(content):
 
 def test_a_void_plan_says_so_on_every_page(content):
     pages = pages_of(render_pdf(bare(content, banner=VOID_BANNER)))
-    assert len(pages) >= 4
+    assert len(pages) >= 3
     for text in pages:
         assert "PLAN VOID" in text
 
@@ -152,7 +152,7 @@ def test_page_one_keeps_its_cautions_however_much_was_not_assessed(content, coun
     pages = pages_of(render_pdf(crowded(content, count)))
     for caution in cautions():
         assert caution in pages[0]
-    assert "Where on the wall" in pages[1]
+    assert "Sheet for the operating room" in pages[1], "page one is one page"
     for group in content.gaps:
         assert f"{group.label}." in pages[0]
     if count > 12:
