@@ -20,6 +20,10 @@ REACH_MM = 1.2
 """Voxels farther than this from the metal say nothing about it: five standard deviations of a usual blur."""
 ROUNDS = 2
 """Each round fits the metal, then takes what it hides from its surroundings anew."""
+CLICK_SD_MM = 0.5
+"""An end lies within so much of its click, per axis: scatter of clicks, and what a person takes for the end."""
+CLICK_REACH_MM = 1.2
+"""An end is looked for no farther than this from its click, along each axis of the scan."""
 USUAL_RADIUS_MM, RADIUS_LOG_SD = 0.2, 0.5
 """Shaft radius expected before looking (our choice, no source)."""
 USUAL_STEP_HU, STEP_LOG_SD = 10_000.0, 0.30
@@ -184,25 +188,27 @@ def fit_strut(
     progress("metal: bare rod", 0.0)
     bare = fit_form(block, foot, top, blur=blur, form=BareRod(), rounds=1)
     low, high = bare.foot_lps, bare.top_lps
+    clicked = {False: (foot, top), True: (top, foot)}
     if np.linalg.norm(high - low) < 0.3:
         raise ScanError("no rod of metal between the two clicks", expected="metal", action="click on both of its ends")
     progress("metal: head", 0.3)
-    ways = [(low, high), (high, low)]
+    ways = [False, True]  # turned or not
     brighter = _beside(block, high, high - low) - _beside(block, low, high - low)
     if abs(brighter) > BESIDE_SURE_HU * block.unit:
         ways = ways[:1] if brighter > 0.0 else ways[1:]
     air = max(block.lowest, float(np.percentile(block.values, 2.0)))
-    ways = [way for way in ways if _beside(block, way[1], high - low) > air + BESIDE_LEAST_HU * block.unit]
+    ends = {False: (low, high), True: (high, low)}
+    ways = [way for way in ways if _beside(block, ends[way][1], high - low) > air + BESIDE_LEAST_HU * block.unit]
     if not ways:
-        return fit_form(block, low, high, blur=bare.blur, form=BareRod(), rounds=1)
-    headed = [fit_form(block, *way, blur=bare.blur, form=Headed()) for way in ways]
+        return fit_form(block, low, high, blur=bare.blur, form=BareRod(), clicks_lps=clicked[False], rounds=1)
+    headed = [fit_form(block, *ends[way], blur=bare.blur, form=Headed(), clicks_lps=clicked[way]) for way in ways]
     wider = headed[0]
     headed.sort(key=lambda item: _misfit(block, item, wider))
     progress("metal: head or none", 0.7)
     chosen = headed[0]
     wide = chosen.head_radius_mm > max(LEAST_HEAD_MM, WIDER * chosen.radius_mm)
     if not wide or _misfit(block, chosen, chosen) > _misfit(block, bare, chosen) - HEAD_GAIN:
-        chosen = fit_form(block, low, high, blur=bare.blur, form=BareRod())
+        chosen = fit_form(block, low, high, blur=bare.blur, form=BareRod(), clicks_lps=clicked[False])
     progress("metal: fitted", 1.0)
     return chosen
 
@@ -236,7 +242,14 @@ def _sd(block: Block, unevenness: Floats, excess: Floats) -> Floats:
 
 
 def fit_form(
-    block: Block, foot_lps: Floats, top_lps: Floats, *, blur: Blur, form: Form, rounds: int = ROUNDS
+    block: Block,
+    foot_lps: Floats,
+    top_lps: Floats,
+    *,
+    blur: Blur,
+    form: Form,
+    clicks_lps: tuple[Floats, Floats] | None = None,
+    rounds: int = ROUNDS,
 ) -> StrutFit:
     """Fit one form.
 
@@ -250,6 +263,8 @@ def fit_form(
         The blur it starts from.
     form
         What is fitted.
+    clicks_lps
+        Where foot and top were clicked; None: where the fit starts.
     rounds
         How often what the metal hides is taken anew.
 
@@ -263,10 +278,12 @@ def fit_form(
     """
     from scipy.optimize import least_squares
 
-    prior, prior_sd = _prior(block, foot_lps, top_lps, blur, form)
+    prior, prior_sd = _prior(*(clicks_lps or (foot_lps, top_lps)), blur, form)
     p = prior.copy()
+    p[FOOT], p[TOP] = foot_lps, top_lps
     lower, upper = np.full(len(p), -np.inf), np.full(len(p), np.inf)
     lower[OVERSHOOT] = -1e-9
+    lower[:6], upper[:6] = prior[:6] - CLICK_REACH_MM, prior[:6] + CLICK_REACH_MM
     lower[RADIUS], upper[RADIUS] = math.log(0.04), math.log(0.8)
 
     def excess_of(q: Floats, points: Floats) -> Floats:
@@ -332,11 +349,11 @@ def _blur_of(p: Floats, blur: Blur) -> Blur:
     return Blur(math.exp(p[IN_PLANE]), math.exp(p[THROUGH]), blur.slice_normal_lps, max(float(p[OVERSHOOT]), 0.0))
 
 
-def _prior(block: Block, foot: Floats, top: Floats, blur: Blur, form: Form) -> tuple[Floats, Floats]:
-    """Where the fit starts, and how far each number may wander (standard deviations)."""
+def _prior(foot: Floats, top: Floats, blur: Blur, form: Form) -> tuple[Floats, Floats]:
+    """What is expected before looking, and how far each number may wander from it (standard deviations)."""
     values = [*foot, *top, math.log(USUAL_RADIUS_MM), math.log(USUAL_STEP_HU)]
     values += [math.log(blur.in_plane_sd_mm), math.log(blur.through_sd_mm), blur.overshoot]
     values += [0.0, 0.0]
-    sds = [2.0] * 6 + [RADIUS_LOG_SD, STEP_LOG_SD, SPREAD_LOG_SD, SPREAD_LOG_SD, OVERSHOOT_SD, 1.0, 1.0]
+    sds = [CLICK_SD_MM] * 6 + [RADIUS_LOG_SD, STEP_LOG_SD, SPREAD_LOG_SD, SPREAD_LOG_SD, OVERSHOOT_SD, 1.0, 1.0]
     own, own_sd = form.prior()
     return np.array([*values, *own]), np.array([*sds, *own_sd])

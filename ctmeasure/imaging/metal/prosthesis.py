@@ -175,9 +175,10 @@ def measure_prosthesis(
         )
     flags = (POINT_SPREAD_FLAG,) if point_spread(volume, fitness).assumed else ()
     away = max(float(np.linalg.norm(clicks - end, axis=1).min()) for end in (fit.foot_lps, fit.top_lps))
-    if away > END_FROM_CLICK_MM:
+    astray = away > END_FROM_CLICK_MM
+    if astray:
         flags = (*flags, f"an end lies {away:.1f} mm from the nearest click: look at it in the scan")
-    return _measured(fit, volume, flags)
+    return _measured(fit, volume, flags, astray_mm=away if astray else 0.0)
 
 
 def metal_block(volume: Volume, points_lps: Floats, *, fitness: ScanFitness) -> tuple[Block, Blur]:
@@ -211,7 +212,7 @@ def _whole(volume: Volume, fit: StrutFit) -> bool:
     return bool(np.all(volume.geometry.contains_lps(np.array([fit.foot_lps, fit.top_lps]))))
 
 
-def _measured(fit: StrutFit, volume: Volume, said: tuple[str, ...]) -> Prosthesis:
+def _measured(fit: StrutFit, volume: Volume, said: tuple[str, ...], *, astray_mm: float) -> Prosthesis:
     length = fit.length_mm
     parts = [
         Contribution("fit: noise, streaks, blur, what the metal hides", fit.length_u_mm),
@@ -220,6 +221,8 @@ def _measured(fit: StrutFit, volume: Volume, said: tuple[str, ...]) -> Prosthesi
     ]
     if not fit.has_head and not fit.cut_off and fit.blur.overshoot > 0.0:
         parts.append(Contribution("thin bare rod under a sharp kernel", THIN_SHARP_U_MM))
+    if astray_mm:
+        parts.append(Contribution("fit and clicks disagree", 0.5 * astray_mm))
     u = math.sqrt(sum(part.standard_uncertainty**2 for part in parts))
     flags = [*said, *([CUT_OFF_FLAG] if fit.cut_off else [])]
     flags += [] if _whole(volume, fit) else ["a part of it lies outside the scan"]
