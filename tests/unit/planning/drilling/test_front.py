@@ -7,6 +7,7 @@ import pytest
 
 from ctmeasure.planning.drilling.feasible import feasible_cells
 from ctmeasure.planning.drilling.front import on_front
+from ctmeasure.planning.drilling.pair_record import with_caution
 from ctmeasure.planning.drilling.pairs import _joined, rank_pairs
 
 
@@ -37,7 +38,7 @@ def test_a_listed_pair_is_on_the_front_of_all_pairs_that_fit(scene, zone, ear):
         along = (b - a) / np.linalg.norm(b - a)
         p = max(min(keep.p_any[i] + keep.p_any[j], 1.0), 1e-4)
         return (
-            float(keep.cells[i].verdict != "clear" or keep.cells[j].verdict != "clear"),
+            float(with_caution(scene, keep, np.array([i]), np.array([j]))[0]),
             np.floor(np.log(p / 1e-4) / np.log(3.0)),
             -np.round(10.0 * min(keep.clearance[i], keep.clearance[j])),
             np.round(10.0 * max(abs(keep.thickness[i] - middle), abs(keep.thickness[j] - middle))),
