@@ -78,7 +78,7 @@ def compute_case(
     from ctmeasure.planning.measurands.measure import measure
 
     check_scan_belongs(case, volume)
-    memory = memory or Memory()
+    memory = Memory(keeps=False) if memory is None else memory
     progress("judging the scan", 0.0)
     fitness = _fitness(case, volume, memory)
     canal, rim = _frames(case)

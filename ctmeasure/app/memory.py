@@ -11,6 +11,12 @@ Result = TypeVar("Result")
 class Memory:
     """The last result of each part of a computation, with what it was made from.
 
+    Parameters
+    ----------
+    keeps
+        False: nothing is kept, for a computation that is done once (a session with its block of the scan takes a third
+        of a volume).
+
     Notes
     -----
     Keys are compared by value; a part is made anew as soon as anything in its key differs. One result a part and name
@@ -21,11 +27,12 @@ class Memory:
     >>> memory = Memory()
     >>> memory.recall("double", (2,), lambda: 4), memory.recall("double", (2,), lambda: 5)
     (4, 4)
-    >>> memory.knows("double", (3,))
-    False
+    >>> memory.knows("double", (3,)), Memory(keeps=False).recall("double", (2,), lambda: 5)
+    (False, 5)
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, keeps: bool = True) -> None:
+        self._keeps = keeps
         self._kept: dict[str, tuple[Any, Any]] = {}
 
     def knows(self, part: str, key: Any) -> bool:
@@ -57,6 +64,8 @@ class Memory:
         Exception
             What ``make`` raises; nothing is kept then.
         """
+        if not self._keeps:
+            return make()
         if not self.knows(part, key):
             self._kept[part] = (key, make())
         found: Result = self._kept[part][1]
