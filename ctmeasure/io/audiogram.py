@@ -117,8 +117,12 @@ def _toml_test(where: str, test: Mapping[str, Any]) -> Audiogram:
         if not isinstance(levels, Mapping):
             raise TableError(f"{where} has {conduction} = {levels!r}", expected="a table of frequency to level")
         masked = test.get(f"masked_{conduction}")
+        if masked is not None and not isinstance(masked, list):
+            raise TableError(
+                f"{where} has masked_{conduction} = {masked!r}", expected="a list of the frequencies that were masked"
+            )
         for frequency, level in levels.items():
-            hidden = None if masked is None else int(frequency) in masked
+            hidden = None if masked is None else str(frequency) in map(str, masked)
             _add(where, thresholds, _threshold(f"{where}, {conduction}", conduction, frequency, level, hidden))
     texts = {key: str(test.get(key, "")) for key in ("transducer", "date", "note")}
     return Audiogram(when, tuple(thresholds), **texts)

@@ -16,6 +16,9 @@ from ctmeasure.planning.scoring.terms import practice_terms
 WORTH_SAYING = 3
 """How many of the worst landmarks the feedback dwells on."""
 
+FAILURES = ("missed", "invented", "mistaken", "unanswered")
+"""Answers without a distance that fail an attempt; "partly" and "open" do not."""
+
 
 @dataclass(frozen=True, slots=True)
 class Score:
@@ -57,8 +60,9 @@ class Score:
 
     @property
     def failed(self) -> bool:
-        """Whether the attempt counts as a failure: any dangerous error, or a placed landmark outside its limit."""
-        return bool(self.dangers) or any(p.inside is False for p in self.points)
+        """Whether the attempt counts as a failure: any dangerous error, or a landmark outside its limit or not answered
+        as it is (missed, invented, mistaken, or left out)."""
+        return bool(self.dangers) or any(p.inside is False or p.outcome in FAILURES for p in self.points)
 
 
 def score_attempt(

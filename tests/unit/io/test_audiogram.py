@@ -64,6 +64,18 @@ def test_each_slip_is_named(tmp_path: Path, line: str, words: str) -> None:
         read_audiograms(written(tmp_path, "a.csv", CSV + line + "\n"))
 
 
+@pytest.mark.parametrize(
+    ("right", "wrong", "words"),
+    [
+        ("500 = 15", '"0.5k" = 15', "frequency '0.5k'.*give hertz"),
+        ("masked_bone = [500]", "masked_bone = true", "masked_bone = True.*a list of the frequencies"),
+    ],
+)
+def test_a_slip_in_the_other_form_is_named_too(tmp_path: Path, right: str, wrong: str, words: str) -> None:
+    with pytest.raises(CtmeasureError, match=words):
+        read_audiograms(written(tmp_path, "a.toml", TOML.replace(right, wrong)))
+
+
 def test_two_tests_before_are_refused(tmp_path: Path) -> None:
     with pytest.raises(CtmeasureError, match="two audiograms 'before'"):
         read_audiograms(written(tmp_path, "a.toml", TOML + TOML))

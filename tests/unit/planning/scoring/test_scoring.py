@@ -145,6 +145,22 @@ def test_dangers_are_counted_apart() -> None:
     assert found.failed
 
 
+@pytest.mark.parametrize(
+    ("answered", "fails"),
+    [
+        ([], True),
+        ([Landmark("stapes_head", "absent")], True),
+        ([Landmark("stapes_head", "not_seen")], True),
+        (None, False),
+    ],
+)
+def test_what_is_not_answered_as_it_is_fails(answered: list[Landmark] | None, fails: bool) -> None:
+    """A landmark that is there: left out, denied, not seen, and placed where it is."""
+    ref = reference()
+    answer = ref.first if answered is None else Answer("right", LandmarkSet(answered))
+    assert score_attempt(answer, ref, landmarks=["stapes_head"]).failed is fails
+
+
 def test_a_perfect_attempt_scores_a_hundred_and_one_at_the_limit_sixty_one() -> None:
     ref = reference()
     assert score_attempt(ref.first, ref, landmarks=["umbo", "stapes_head"]).composite == pytest.approx(100.0)
