@@ -188,27 +188,27 @@ def fit_strut(
     progress("metal: bare rod", 0.0)
     bare = fit_form(block, foot, top, blur=blur, form=BareRod(), rounds=1)
     low, high = bare.foot_lps, bare.top_lps
-    clicked = {False: (foot, top), True: (top, foot)}
     if np.linalg.norm(high - low) < 0.3:
         raise ScanError("no rod of metal between the two clicks", expected="metal", action="click on both of its ends")
     progress("metal: head", 0.3)
-    ways = [False, True]  # turned or not
+    ways = [(low, high, (foot, top)), (high, low, (top, foot))]
     brighter = _beside(block, high, high - low) - _beside(block, low, high - low)
     if abs(brighter) > BESIDE_SURE_HU * block.unit:
         ways = ways[:1] if brighter > 0.0 else ways[1:]
     air = max(block.lowest, float(np.percentile(block.values, 2.0)))
-    ends = {False: (low, high), True: (high, low)}
-    ways = [way for way in ways if _beside(block, ends[way][1], high - low) > air + BESIDE_LEAST_HU * block.unit]
+    ways = [way for way in ways if _beside(block, way[1], high - low) > air + BESIDE_LEAST_HU * block.unit]
     if not ways:
-        return fit_form(block, low, high, blur=bare.blur, form=BareRod(), clicks_lps=clicked[False], rounds=1)
-    headed = [fit_form(block, *ends[way], blur=bare.blur, form=Headed(), clicks_lps=clicked[way]) for way in ways]
+        return fit_form(block, low, high, blur=bare.blur, form=BareRod(), clicks_lps=(foot, top), rounds=1)
+    headed = [
+        fit_form(block, start, end, blur=bare.blur, form=Headed(), clicks_lps=clicks) for start, end, clicks in ways
+    ]
     wider = headed[0]
     headed.sort(key=lambda item: _misfit(block, item, wider))
     progress("metal: head or none", 0.7)
     chosen = headed[0]
     wide = chosen.head_radius_mm > max(LEAST_HEAD_MM, WIDER * chosen.radius_mm)
     if not wide or _misfit(block, chosen, chosen) > _misfit(block, bare, chosen) - HEAD_GAIN:
-        chosen = fit_form(block, low, high, blur=bare.blur, form=BareRod(), clicks_lps=clicked[False])
+        chosen = fit_form(block, low, high, blur=bare.blur, form=BareRod(), clicks_lps=(foot, top))
     progress("metal: fitted", 1.0)
     return chosen
 

@@ -102,22 +102,25 @@ def check_fragments(data: memoryview) -> None:
     raise ValueError("cut short")
 
 
-def check_end(data: bytes, syntax: str) -> None:
-    """Refuse a JPEG-LS picture that is cut: its decoders work on such for half a minute.
+def jpeg_ls_picture(data: bytes) -> bytes:
+    """Join the fragments of a JPEG-LS picture; one that is cut is refused: its decoders work on such for half a minute.
 
     Parameters
     ----------
     data
         Encapsulated pixel data of one picture, from the first item on.
-    syntax
-        Transfer syntax; pictures of another are let pass.
+
+    Returns
+    -------
+    bytes
+        The encoded picture.
 
     Raises
     ------
     ValueError
         When the end-of-image marker is missing (ISO/IEC 14495-1; PS3.5 A.4 lets padding follow it).
     """
-    if syntax in JPEG_LS:
-        picture = get_frame(data, 0, number_of_frames=1)
-        if not picture.rstrip(b"\x00\xff").endswith(END_OF_IMAGE):
-            raise ValueError("cut short")
+    picture = get_frame(data, 0, number_of_frames=1)
+    if not picture.rstrip(b"\x00\xff").endswith(END_OF_IMAGE):
+        raise ValueError("cut short")
+    return picture

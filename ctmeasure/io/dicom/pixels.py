@@ -31,7 +31,7 @@ from pydicom.uid import (
 )
 
 from ctmeasure.errors import ScanError
-from ctmeasure.io.dicom.formats import check_end, check_format, check_fragments
+from ctmeasure.io.dicom.formats import JPEG_LS, check_format, check_fragments, jpeg_ls_picture
 from ctmeasure.io.dicom.headers import SliceHeader
 from ctmeasure.io.dicom.order import Arrangement
 from ctmeasure.io.dicom.sources import Source
@@ -300,7 +300,8 @@ def _decompressed(header: SliceHeader, decoders: Decoders) -> NDArray[Any]:
         check_fragments(memoryview(data))
     else:
         data = _frame_of(header.source, header.encoded_at or 0, header.frame, common.frames)
-    check_end(data, common.syntax)
+    if common.syntax in JPEG_LS:
+        jpeg_ls_picture(data)
     options = {
         "syntax": common.syntax,
         "plugin": _BEST_DECODER.get(UID(common.syntax), ""),

@@ -13,14 +13,14 @@ References: DICOM PS3.5 A.4 (encapsulated syntaxes).
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from pydicom.encaps import get_frame
 from pydicom.uid import JPEG2000Lossless, JPEGLossless, JPEGLosslessSV1, JPEGLSLossless
 
-from ctmeasure.io.dicom.formats import check_end, check_fragments
+from ctmeasure.io.dicom.formats import check_fragments, jpeg_ls_picture
 from ctmeasure.io.dicom.headers import SliceHeader
 from ctmeasure.io.dicom.sources import FileSource
 
@@ -106,17 +106,22 @@ def _by_imagecodecs(header: SliceHeader) -> NDArray[Any]:
 
     data = header.source.all()[header.encoded_at :]
     check_fragments(memoryview(data))
-    check_end(data, header.common.syntax)
-    picture = get_frame(data, 0, number_of_frames=1)
-    return imagecodecs.jpegls_decode(picture).reshape(header.common.rows, header.common.columns)
+    return imagecodecs.jpegls_decode(jpeg_ls_picture(data)).reshape(header.common.rows, header.common.columns)
+
+
+@lru_cache(maxsize=1)
+def _silent_simpleitk() -> Any:
+    """The library, loaded when it is needed, without its warnings: they name the file."""
+    import SimpleITK as sitk
+
+    sitk.ProcessObject.SetGlobalWarningDisplay(False)
+    return sitk
 
 
 def _by_simpleitk(header: SliceHeader, wanted: np.dtype) -> NDArray[Any]:
     """The rescale that SimpleITK applies is taken out again, exactly."""
-    import SimpleITK as sitk
-
+    sitk = _silent_simpleitk()
     assert isinstance(header.source, FileSource)
-    sitk.ProcessObject.SetGlobalWarningDisplay(False)  # its warnings name the file
     reader = sitk.ImageFileReader()
     reader.SetImageIO("GDCMImageIO")
     reader.SetFileName(header.source.path)
